@@ -1,0 +1,5 @@
+"""`python -m ridgepost`."""
+
+from ridgepost.cli import main
+
+main()

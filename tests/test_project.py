@@ -1,0 +1,305 @@
+"""Checks of the project as a whole that would otherwise be left to whoever makes a release."""
+
+import ast
+import configparser
+import functools
+import importlib.metadata
+import os
+import re
+import shutil
+import subprocess
+import sys
+import tomllib
+import zipfile
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import pytest
+from packaging.requirements import Requirement
+from packaging.utils import canonicalize_name
+from packaging.version import Version
+
+import ridgepost
+from harness import missing
+
+ROOT = Path(__file__).parent.parent
+PACKAGE = ROOT / "daemon" / "ridgepost"
+DOCUMENTS = ["README.md", "DEVELOPERS.md"]
+GROUPS = {
+    "build": "constraints-build.txt",
+    "runtime": "constraints.txt",
+    "broker": "constraints-broker.txt",
+    "dev": "constraints-dev.txt",
+}
+
+
+@functools.cache
+def pyproject() -> dict[str, Any]:
+    return tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+
+
+def python_versions() -> list[str]:
+    """The Pythons that pyproject.toml names as supported, oldest first."""
+    prefix = "Programming Language :: Python :: 3."
+    found = [c for c in pyproject()["project"]["classifiers"] if c.startswith(prefix)]
+    return sorted((c.rpartition(" ")[2] for c in found), key=Version)
+
+
+# --- version ------------------------------------------------------------------------------------
+
+
+def test_version_stands_in_one_place() -> None:
+    project = pyproject()["project"]
+    assert "version" not in project
+    assert project["dynamic"] == ["version"]
+    assert pyproject()["tool"]["setuptools"]["dynamic"]["version"] == {
+        "attr": "ridgepost.__version__"
+    }
+    assert re.fullmatch(r"\d+\.\d+\.\d+", ridgepost.__version__)
+    literal = re.compile(rf"""["']{re.escape(ridgepost.__version__)}["']""")
+    named_in = [p for p in PACKAGE.rglob("*.py") if literal.search(p.read_text(encoding="utf-8"))]
+    assert named_in == [PACKAGE / "__init__.py"]
+
+
+def test_installed_version_is_that_of_the_source() -> None:
+    try:
+        installed = importlib.metadata.version("ridgepost")
+    except importlib.metadata.PackageNotFoundError:
+        missing("Ridgepost in this environment (./tests/run installs it)")
+    assert installed == ridgepost.__version__
+
+
+# --- Python versions ----------------------------------------------------------------------------
+
+
+def test_pyproject_agrees_with_itself_on_python() -> None:
+    oldest = python_versions()[0]
+    assert pyproject()["project"]["requires-python"] == f">={oldest}"
+    assert pyproject()["tool"]["ruff"]["target-version"] == "py" + oldest.replace(".", "")
+
+
+def test_scripts_take_the_same_pythons() -> None:
+    script = (ROOT / "deploy" / "environment.sh").read_text(encoding="utf-8")
+    assert f"    {' | '.join(python_versions())}) ;;" in script
+    *early, last = python_versions()
+    assert f"Python {', '.join(early)} or {last}" in script
+
+
+@pytest.mark.parametrize("name", DOCUMENTS)
+def test_document_agrees_on_python(name: str) -> None:
+    text = (ROOT / name).read_text(encoding="utf-8")
+    supported = python_versions()
+    for first, last in re.findall(r"Python (3\.\d+) ?(?:to|-|–|through) ?(3\.\d+)", text):
+        assert [first, last] == [supported[0], supported[-1]]
+    for oldest in re.findall(r"Python (3\.\d+) (?:or|and) (?:newer|later)", text):
+        assert oldest == supported[0]
+    assert set(re.findall(r"[Pp]ython ?(3\.\d+)", text)) <= set(supported)
+
+
+# --- documents ----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", DOCUMENTS)
+def test_document_points_at_what_exists(name: str) -> None:
+    text = (ROOT / name).read_text(encoding="utf-8")
+    links = re.findall(r"\]\((?!\w+:|#)([^)#\s]+)", text)
+    commands = re.findall(r"(?<![\w./])\./([\w./-]*\w)", text)
+    absent = [target for target in links + commands if not (ROOT / target).exists()]
+    assert not absent
+
+
+def test_readme_begins_with_the_two_commands() -> None:
+    """Whoever reads nothing else can try it and test it."""
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    commands = re.findall(r"(?<![\w./])\./([\w./-]*\w)", text)
+    assert list(dict.fromkeys(commands))[:2] == ["deploy/try", "tests/run"]
+
+
+def test_nothing_unexpected_at_the_top() -> None:
+    expected = {"README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml"}
+    expected |= {"daemon", "tests", "deploy", "config"}
+    made_by_tools = {"build", "dist"}
+    found = {entry.name for entry in ROOT.iterdir() if not entry.name.startswith(".")}
+    assert found - made_by_tools == expected
+
+
+# --- locked libraries ---------------------------------------------------------------------------
+
+
+class Locked(NamedTuple):
+    version: str
+    marker: str
+    hashes: list[str]
+
+
+@functools.cache
+def locked(group: str) -> dict[str, Locked]:
+    """What a constraint file locks, by name; fails on any line that is not of this form."""
+    text = (ROOT / "deploy" / GROUPS[group]).read_text(encoding="utf-8")
+    entries: dict[str, Locked] = {}
+    for line in text.replace("\\\n", " ").splitlines():
+        if not line.strip() or line.lstrip().startswith("#"):
+            continue
+        form = r"([a-z0-9-]+)==([\w.]+)(?: ; (.*?))?((?:\s+--hash=sha256:[0-9a-f]{64})+)"
+        match = re.fullmatch(form, line.rstrip())
+        assert match, f"{GROUPS[group]}: not a locked package: {line!r}"
+        name, version, marker, hashes = match.groups()
+        assert name not in entries
+        entries[name] = Locked(version, marker or "", hashes.split())
+    return entries
+
+
+def direct(group: str) -> list[Requirement]:
+    project = pyproject()["project"]
+    lines = {
+        "build": pyproject()["build-system"]["requires"],
+        "runtime": project["dependencies"],
+        **project["optional-dependencies"],
+    }[group]
+    return [Requirement(line) for line in lines]
+
+
+def test_every_group_is_locked() -> None:
+    assert set(GROUPS) == {"build", "runtime", *pyproject()["project"]["optional-dependencies"]}
+    assert set(GROUPS.values()) == {p.name for p in (ROOT / "deploy").glob("constraints*.txt")}
+
+
+@pytest.mark.parametrize("group", GROUPS)
+def test_direct_dependencies_are_locked(group: str) -> None:
+    for requirement in direct(group):
+        entry = locked(group).get(canonicalize_name(requirement.name))
+        assert entry is not None, f"{requirement.name} is missing: run deploy/lock"
+        assert requirement.specifier.contains(entry.version), f"{requirement}: run deploy/lock"
+        assert not entry.marker, f"{requirement.name} is not locked for all machines"
+        # A wheel and its source at the least: 32-bit ARM may have to build.
+        assert len(entry.hashes) >= 2
+
+
+def test_groups_lock_the_same_versions() -> None:
+    """They are installed side by side."""
+    versions: dict[str, set[str]] = {}
+    for group in GROUPS:
+        for name, entry in locked(group).items():
+            versions.setdefault(name, set()).add(entry.version)
+    assert {name: found for name, found in versions.items() if len(found) > 1} == {}
+
+
+def test_gateway_carries_no_development_tools() -> None:
+    tools = {canonicalize_name(requirement.name) for requirement in direct("dev")}
+    assert not tools & (locked("runtime").keys() | locked("broker").keys())
+
+
+@pytest.mark.parametrize("path", sorted((ROOT / "deploy").glob("constraints*.txt")))
+def test_constraints_name_no_place(path: Path) -> None:
+    """No index, address or folder of the machine that made the file."""
+    text = path.read_text(encoding="utf-8")
+    assert re.findall(r"^\s*-(?!-hash).*|\w+://\S*|file:\S*|@.*|(?<!\w)/\w+/\S*", text, re.M) == []
+
+
+def test_imports_are_declared() -> None:
+    """Every library that the package imports is a dependency, and not just there by chance."""
+    imported: set[str] = set()
+    for path in PACKAGE.rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Import):
+                imported |= {alias.name.partition(".")[0] for alias in node.names}
+            elif isinstance(node, ast.ImportFrom) and node.level == 0 and node.module:
+                imported.add(node.module.partition(".")[0])
+    providers = importlib.metadata.packages_distributions()
+    declared = {canonicalize_name(r.name) for r in direct("runtime") + direct("broker")}
+    undeclared = {
+        name
+        for name in imported - sys.stdlib_module_names - {"ridgepost"}
+        if not declared & {canonicalize_name(d) for d in providers.get(name, [])}
+    }
+    assert undeclared == set()
+
+
+# --- scripts and the service --------------------------------------------------------------------
+
+
+def scripts() -> list[str]:
+    folders = [ROOT / "deploy", ROOT / "tests", ROOT / ".ci"]
+    files = [p for folder in folders for p in folder.rglob("*") if p.is_file()]
+    return sorted(
+        str(p.relative_to(ROOT)) for p in files if p.suffix == ".sh" or p.read_bytes()[:2] == b"#!"
+    )
+
+
+def test_scripts_are_all_there() -> None:
+    assert {"deploy/try", "deploy/lock", "tests/run", ".ci/run"} <= set(scripts())
+
+
+@pytest.mark.parametrize("name", scripts())
+def test_script_can_be_run(name: str) -> None:
+    path = ROOT / name
+    first = path.read_text(encoding="utf-8").partition("\n")[0]
+    if path.suffix != ".sh":  # those are sourced
+        assert os.access(path, os.X_OK), f"chmod +x {name}"
+    if "python" in first:
+        compile(path.read_bytes(), str(path), "exec")
+    else:
+        checked = subprocess.run(["bash", "-n", path], capture_output=True, text=True, check=False)
+        assert (checked.returncode, checked.stderr) == (0, "")
+
+
+def test_service_unit(tmp_path: Path) -> None:
+    source = ROOT / "deploy" / "ridgepost.service"
+    # systemd allows a key twice and has no interpolation.
+    unit = configparser.RawConfigParser(strict=False)
+    unit.optionxform = str  # type: ignore[assignment,method-assign] # how configparser documents it
+    unit.read(source, encoding="utf-8")
+    assert set(unit.sections()) == {"Unit", "Service", "Install"}
+    service = unit["Service"]
+    program, command, settings = service["ExecStart"].split()
+    assert (Path(program).name, command) == ("ridgepost", "run")
+    assert Path(settings).is_absolute()
+    assert "ridgepost" in pyproject()["project"]["scripts"]
+    # sysexits.h: EX_CONFIG is 78.
+    assert int(service["RestartPreventExitStatus"]) == os.EX_CONFIG == 78
+    assert service["User"] != "root"
+    analyze = shutil.which("systemd-analyze")
+    if analyze:  # a second opinion, where the machine runs systemd anyway
+        copy = tmp_path / source.name
+        copy.write_text(source.read_text(encoding="utf-8").replace(program, "/bin/true"))
+        checked = subprocess.run(
+            [analyze, "verify", copy], capture_output=True, text=True, check=False
+        )
+        assert (checked.returncode, checked.stderr) == (0, "")
+
+
+# --- the package --------------------------------------------------------------------------------
+
+
+def test_wheel_holds_everything(tmp_path: Path) -> None:
+    """What is installed is the whole of daemon/ridgepost, data files too."""
+    try:
+        builder = Version(importlib.metadata.version("setuptools"))
+    except importlib.metadata.PackageNotFoundError:
+        missing("setuptools (./tests/run installs it)")
+    if builder not in direct("build")[0].specifier:
+        missing(f"a setuptools that pyproject.toml allows (this is {builder})")
+    tree = tmp_path / "tree"
+    tree.mkdir()
+    for name in ("pyproject.toml", "README.md", "LICENSE"):
+        shutil.copy(ROOT / name, tree)
+    ignored = shutil.ignore_patterns("__pycache__", "*.egg-info")
+    shutil.copytree(ROOT / "daemon", tree / "daemon", ignore=ignored)
+    build = [
+        sys.executable,
+        "-m",
+        "pip",
+        "wheel",
+        "--no-deps",
+        "--no-build-isolation",
+        "--no-index",
+    ]
+    build += ["--disable-pip-version-check", "--wheel-dir", str(tmp_path), str(tree)]
+    done = subprocess.run(build, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout + done.stderr
+    (wheel,) = tmp_path.glob("*.whl")
+    held = set(zipfile.ZipFile(wheel).namelist())
+    daemon = tree / "daemon"
+    source = {str(p.relative_to(daemon)) for p in (daemon / "ridgepost").rglob("*") if p.is_file()}
+    assert source - held == set()
+    assert any(name.endswith("licenses/LICENSE") for name in held)
