@@ -1,0 +1,159 @@
+"""Latitude and longitude in degrees, minutes and hundredths (APRS 1.2c ch. 6).
+
+Angles are counted in whole hundredths of a minute here, so that no rounding can lose a digit.
+"""
+
+import math
+
+import msgspec
+
+from ridgepost.aprs.packet import Broken
+from ridgepost.aprs.report import BrokenReason, Departure
+from ridgepost.aprs.writing import EncodeError, EncodeReason
+
+HUNDREDTHS_PER_DEG = 60 * 100
+
+# What a blanked digit leaves open: hundredths of a minute by the number of blanked digits, and the
+# radius in nautical miles that goes with it.
+_SPAN = (1, 10, 100, 1000, HUNDREDTHS_PER_DEG)
+AMBIGUITY_NM = (None, 0.1, 1.0, 10.0, 60.0)
+_MOST_BLANKS = 4
+
+
+class Axis(msgspec.Struct, frozen=True, kw_only=True):
+    """What differs between latitude and longitude; `limit` is in hundredths of a minute."""
+
+    length: int  # octets of the field: degrees, mm.hh and the hemisphere letter
+    degree_digits: int
+    limit: int
+    positive: str
+    negative: str
+    zero: str  # the letter of the null position
+    range_reason: BrokenReason
+    encode_reason: EncodeReason
+
+
+LATITUDE = Axis(
+    length=8,
+    degree_digits=2,
+    limit=90 * HUNDREDTHS_PER_DEG,
+    positive="N",
+    negative="S",
+    zero="N",
+    range_reason="latitude_range",
+    encode_reason="latitude_range",
+)
+LONGITUDE = Axis(
+    length=9,
+    degree_digits=3,
+    limit=180 * HUNDREDTHS_PER_DEG,
+    positive="E",
+    negative="W",
+    zero="W",
+    range_reason="longitude_range",
+    encode_reason="longitude_range",
+)
+
+
+class Coordinate(msgspec.Struct, frozen=True, kw_only=True):
+    """One field as written: the angle with blanks read as 0, its hemisphere, its blanked digits."""
+
+    axis: Axis
+    hundredths: int
+    negative: bool
+    blanks: int
+    departures: tuple[Departure, ...] = ()
+
+
+class Box(msgspec.Struct, frozen=True, kw_only=True):
+    """What blanked digits leave open, in decimal degrees, north and east positive."""
+
+    mid_deg: float
+    min_deg: float
+    max_deg: float
+
+
+def read_coordinate(axis: Axis, field: bytes, offset: int) -> Coordinate:
+    """Read one latitude or longitude; `offset` is its place in the information field.
+
+    Raises Broken.
+    """
+    if len(field) < axis.length:
+        raise Broken("too_short", offset + len(field))
+    point = axis.degree_digits + 2
+    if field[point] != ord("."):
+        raise Broken("format", offset + point)
+    digits = field[:point] + field[point + 1 : -1]
+    known = digits.rstrip(b" ")
+    blanks = len(digits) - len(known)
+    if blanks > _MOST_BLANKS or b" " in known:
+        raise Broken("ambiguity_not_trailing", offset)
+    if not known.isdigit():
+        raise Broken("format", offset)
+    letter = field[-1:].decode("latin-1")
+    hemisphere = letter.upper()
+    if hemisphere not in (axis.positive, axis.negative):
+        raise Broken("hemisphere_letter", offset + axis.length - 1)
+    filled = known.ljust(len(digits), b"0")
+    whole, minutes = int(filled[: axis.degree_digits]), int(filled[axis.degree_digits :])
+    if minutes >= HUNDREDTHS_PER_DEG:
+        raise Broken("minutes_range", offset + axis.degree_digits)
+    hundredths = whole * HUNDREDTHS_PER_DEG + minutes
+    if hundredths > axis.limit:
+        raise Broken(axis.range_reason, offset)
+    return Coordinate(
+        axis=axis,
+        hundredths=hundredths,
+        negative=hemisphere == axis.negative,
+        blanks=blanks,
+        departures=() if letter == hemisphere else ("lower_case_hemisphere",),
+    )
+
+
+def degrees(coordinate: Coordinate, blanks: int) -> float:
+    """Return decimal degrees, with the last `blanks` digits read as 0."""
+    return _degrees(coordinate, _lowest(coordinate, blanks))
+
+
+def box(coordinate: Coordinate, blanks: int) -> Box:
+    """Return what is left open when the last `blanks` digits are not known.
+
+    The edges are the lowest and the highest hundredth that fit the digits sent; the middle is that
+    of the digit range (APRS 1.2c ch. 6, Position Ambiguity). No box reaches past a pole or the date
+    line.
+    """
+    low = _lowest(coordinate, blanks)
+    limit = coordinate.axis.limit
+    span = _SPAN[blanks]
+    edges = sorted((_degrees(coordinate, low), _degrees(coordinate, min(low + span - 1, limit))))
+    return Box(
+        mid_deg=_degrees(coordinate, min(low + span / 2, (low + limit) / 2)),
+        min_deg=edges[0],
+        max_deg=edges[1],
+    )
+
+
+def write_coordinate(axis: Axis, value_deg: float) -> str:
+    """Write decimal degrees, rounded to hundredths of a minute; 0 is written as north and west.
+
+    Raises EncodeError.
+    """
+    limit_deg = axis.limit // HUNDREDTHS_PER_DEG
+    if not math.isfinite(value_deg) or abs(value_deg) > limit_deg:
+        raise EncodeError(
+            axis.encode_reason, f"{value_deg} is not from {-limit_deg} to {limit_deg}"
+        )
+    hundredths = round(value_deg * HUNDREDTHS_PER_DEG)
+    whole, minutes = divmod(abs(hundredths), HUNDREDTHS_PER_DEG)
+    letter = axis.positive if hundredths > 0 else axis.negative if hundredths < 0 else axis.zero
+    return f"{whole:0{axis.degree_digits}d}{minutes // 100:02d}.{minutes % 100:02d}{letter}"
+
+
+def _lowest(coordinate: Coordinate, blanks: int) -> int:
+    return coordinate.hundredths - coordinate.hundredths % HUNDREDTHS_PER_DEG % _SPAN[blanks]
+
+
+def _degrees(coordinate: Coordinate, hundredths: float) -> float:
+    # "0000.00S" is 0.0 too, not -0.0.
+    signed = -hundredths if coordinate.negative and hundredths else hundredths
+    return signed / HUNDREDTHS_PER_DEG

@@ -1,0 +1,334 @@
+"""The reports that an information field can hold: plain frozen records, and their closed union.
+
+Field names carry their unit. None means unknown or absent. `info` is always the information field
+as it was received, so nothing is lost by reading it. `departures` lists where the sender departed
+from the standard and was understood all the same.
+"""
+
+from typing import Any, ClassVar, Literal, TypeAlias, cast
+
+import msgspec
+
+TextEncoding: TypeAlias = Literal["utf-8", "latin-1"]
+
+TimeZone: TypeAlias = Literal["zulu", "local"]
+
+Departure: TypeAlias = Literal[
+    "addressee_characters",  # an addressee with blanks inside, control or non-ASCII characters
+    "brace_in_text",  # a message text that itself holds {
+    "bulletin_id_not_a_digit",  # a group bulletin numbered with a letter
+    "comment_too_long",
+    "control_characters",  # in a text meant for people
+    "footprint_form",  # sign, decimals or radius not written as prescribed
+    "footprint_unusable",  # something that is no footprint where a footprint belongs
+    "longitude_more_ambiguous",  # more digits blanked in the longitude than in the latitude
+    "lower_case_hemisphere",
+    "lower_case_locator",
+    "message_id_invalid",  # { followed by something that is no message identifier: kept as text
+    "message_id_on_query",
+    "no_used_mark",  # a third-party header without the asterisk of its gateway
+    "nts_field_count",
+    "symbol_code",  # not a printable ASCII character
+    "text_too_long",
+    "timestamp_unusable",  # dropped; the rest of the report is sound
+    "trailing_blanks",  # after a message identifier or an acknowledgement
+    "trailing_line_end",
+]
+
+BrokenReason: TypeAlias = Literal[
+    "ambiguity_not_trailing",
+    "blank_addressee",
+    "blank_callsign",
+    "callsign_characters",
+    "callsign_too_long",
+    "day_range",
+    "format",
+    "hemisphere_letter",
+    "hour_range",
+    "indicator",
+    "latitude_range",
+    "longitude_range",
+    "minute_range",
+    "minutes_range",
+    "month_range",
+    "nested_too_deep",
+    "no_colon",
+    "no_colon_at_11",
+    "no_destination",
+    "path_too_long",
+    "second_range",
+    "symbol_table",
+    "too_long",
+    "too_short",
+]
+
+
+class _Kind:
+    """Gives the tag of a report class as its `kind`, on the class and on its instances."""
+
+    def __get__(self, instance: object, owner: Any) -> str:
+        return cast("str", owner.__struct_config__.tag)
+
+
+class ReportBase(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind"):
+    """What every report has: its `kind`, the raw information field and the departures."""
+
+    kind: ClassVar[_Kind] = _Kind()
+
+    info: bytes
+    departures: tuple[Departure, ...] = ()
+
+    @property
+    def conforming(self) -> bool:
+        """Whether the report keeps to the standard in all that was looked at."""
+        return not self.departures
+
+    @property
+    def no_archive(self) -> bool:
+        """Whether the sender asks data bases not to keep this packet (APRS 1.2c ch. 17)."""
+        return b"!x!" in self.info
+
+
+class Addressed(ReportBase, frozen=True, kw_only=True):
+    """What all text in message format has in common (APRS 1.2c ch. 14).
+
+    `addressee` is without its filler blanks. `message_id_field` is everything after the last `{`,
+    to be copied into the acknowledgement; `message_id` its part before a `}` and `reply_ack` its
+    part after it (None when absent or empty). `reply_capable`: the sender understands reply-acks
+    (None when there is no identifier). `ack_expected`: the sender wants an acknowledgement from the
+    addressee.
+    """
+
+    addressee: str
+    text: str
+    text_octets: bytes
+    text_encoding: TextEncoding = "utf-8"
+    message_id_field: str | None = None
+    message_id: str | None = None
+    reply_ack: str | None = None
+    reply_capable: bool | None = None
+    ack_expected: bool = False
+
+
+class Message(Addressed, frozen=True, kw_only=True, tag="message"):
+    """Text for one station or group (APRS 1.2c ch. 14)."""
+
+
+class Bulletin(Addressed, frozen=True, kw_only=True, tag="bulletin"):
+    """Text for everyone, `bulletin_id` "0" to "9" (APRS 1.2c ch. 14)."""
+
+    bulletin_id: str
+
+
+class Announcement(Addressed, frozen=True, kw_only=True, tag="announcement"):
+    """Text for everyone that stays for days, `announcement_id` "A" to "Z" (APRS 1.2c ch. 14)."""
+
+    announcement_id: str
+
+
+class GroupBulletin(Addressed, frozen=True, kw_only=True, tag="group_bulletin"):
+    """Text for a bulletin group of up to five characters (APRS 1.2c ch. 14)."""
+
+    bulletin_id: str
+    group: str
+
+
+class WeatherServiceBulletin(Addressed, frozen=True, kw_only=True, tag="weather_service_bulletin"):
+    """Weather warning to NWS-xxxxx (APRS 1.2c ch. 14); the end of its validity is UTC."""
+
+    severity: str
+    expires_day: int | None = None
+    expires_hour: int | None = None
+    expires_minute: int | None = None
+
+
+class NtsLine(Addressed, frozen=True, kw_only=True, tag="nts_line"):
+    """One line of a radiogram (APRS 1.2c ch. 14); the named fields belong to codes N# and NR."""
+
+    nts_code: str
+    nts_fields: tuple[str, ...]
+    number: str | None = None
+    precedence: str | None = None
+    handling: str | None = None
+    originator: str | None = None
+    check: str | None = None
+    place: str | None = None
+    time: str | None = None
+    date: str | None = None
+    received_from: str | None = None
+    received_date_time: str | None = None
+    sent_to: str | None = None
+    sent_date_time: str | None = None
+
+
+class DirectedQuery(Addressed, frozen=True, kw_only=True, tag="directed_query"):
+    """A question to one station (APRS 1.2c ch. 15), never acknowledged.
+
+    `same_as` names the query that this one is another name of.
+    """
+
+    query: str
+    recognised: bool
+    heard_station: str | None = None
+    same_as: str | None = None
+
+
+class TelemetryDefinition(Addressed, frozen=True, kw_only=True, tag="telemetry_definition"):
+    """Names, units, coefficients or bits of telemetry (APRS 1.2c ch. 13), kept as text."""
+
+    definition: str
+
+
+class Ack(ReportBase, frozen=True, kw_only=True, tag="ack"):
+    """The addressee's message was received (APRS 1.2c ch. 14)."""
+
+    addressee: str
+    acknowledged_id_field: str
+    acknowledged_id: str
+    reply_ack: str | None = None
+
+
+class Rej(ReportBase, frozen=True, kw_only=True, tag="rej"):
+    """The addressee's message was refused (APRS 1.2c ch. 14)."""
+
+    addressee: str
+    acknowledged_id_field: str
+    acknowledged_id: str
+    reply_ack: str | None = None
+
+
+class GeneralQuery(ReportBase, frozen=True, kw_only=True, tag="general_query"):
+    """A question to all stations, or to those inside a circle (APRS 1.2c ch. 15)."""
+
+    query: str
+    recognised: bool
+    has_footprint: bool = False
+    footprint_latitude_deg: float | None = None
+    footprint_longitude_deg: float | None = None
+    footprint_radius_miles: int | None = None
+
+
+class Capabilities(ReportBase, frozen=True, kw_only=True, tag="capabilities"):
+    """What a station can do (APRS 1.2c ch. 15): `values[i]` belongs to `tokens[i]`, "" if none."""
+
+    tokens: tuple[str, ...]
+    values: tuple[str, ...]
+    text: str
+    text_encoding: TextEncoding = "utf-8"
+
+
+class Position(ReportBase, frozen=True, kw_only=True, tag="position"):
+    """Where a station is (APRS 1.2c ch. 6 to 8).
+
+    Blanked digits count as 0 in `latitude_deg` and `longitude_deg`; the `_mid_deg`, `_min_deg` and
+    `_max_deg` values describe the box of the possible digits and are None without ambiguity.
+    `comment` is the text after the symbol code and the data extension, as received.
+    """
+
+    messaging: bool
+    latitude_deg: float
+    longitude_deg: float
+    position_known: bool = True
+    ambiguity_digits: int = 0
+    ambiguity_nm: float | None = None
+    latitude_mid_deg: float | None = None
+    longitude_mid_deg: float | None = None
+    latitude_min_deg: float | None = None
+    latitude_max_deg: float | None = None
+    longitude_min_deg: float | None = None
+    longitude_max_deg: float | None = None
+    symbol_table: str
+    symbol_code: str
+    overlay: str | None = None
+    day: int | None = None
+    hour: int | None = None
+    minute: int | None = None
+    second: int | None = None
+    time_zone: TimeZone | None = None
+    course_deg: float | None = None
+    speed_knots: float | None = None
+    altitude_ft: float | None = None
+    comment: str = ""
+    text_encoding: TextEncoding = "utf-8"
+
+
+class Status(ReportBase, frozen=True, kw_only=True, tag="status"):
+    """What a station is doing (APRS 1.2c ch. 16).
+
+    `text` follows the timestamp, or the locator and its symbol, as received: a beam heading at its
+    end is read but not removed.
+    """
+
+    text: str
+    text_encoding: TextEncoding = "utf-8"
+    day: int | None = None
+    hour: int | None = None
+    minute: int | None = None
+    time_zone: TimeZone | None = None
+    grid: str | None = None
+    center_latitude_deg: float | None = None
+    center_longitude_deg: float | None = None
+    symbol_table: str | None = None
+    symbol_code: str | None = None
+    beam_heading_deg: int | None = None
+    erp_w: int | None = None
+
+
+class ThirdParty(ReportBase, frozen=True, kw_only=True, tag="third_party"):
+    """A packet from another network, wrapped by a gateway (APRS 1.2c ch. 17).
+
+    `inner_used_count` addresses at the front of `inner_path` are marked used. A reply goes to
+    `inner_source`. `gate_to_internet` is False for what came from there.
+    """
+
+    inner_source: str
+    inner_destination: str
+    inner_path: tuple[str, ...]
+    inner_used_count: int
+    inner_info: bytes
+    gate_to_internet: bool
+    inner: "Report"
+
+
+class Other(ReportBase, frozen=True, kw_only=True, tag="other"):
+    """No data type of the standard (APRS 1.2c ch. 20): a plain beacon, or nothing at all."""
+
+    text: str
+    text_encoding: TextEncoding = "utf-8"
+    may_be_status: bool
+
+
+class Unread(ReportBase, frozen=True, kw_only=True, tag="unread"):
+    """A data type of the standard that is not read here."""
+
+    data_type_identifier: str
+
+
+class Unreadable(ReportBase, frozen=True, kw_only=True, tag="unreadable"):
+    """Broken by the standard: why, and the octet of `info` where reading stopped."""
+
+    data_type_identifier: str
+    reason: BrokenReason
+    offset: int
+
+
+Report: TypeAlias = (
+    Message
+    | Bulletin
+    | Announcement
+    | GroupBulletin
+    | WeatherServiceBulletin
+    | NtsLine
+    | DirectedQuery
+    | TelemetryDefinition
+    | Ack
+    | Rej
+    | GeneralQuery
+    | Capabilities
+    | Position
+    | Status
+    | ThirdParty
+    | Other
+    | Unread
+    | Unreadable
+)

@@ -1,0 +1,59 @@
+"""Timestamps. Check values: vectors/position.toml, op timestamp (APRS 1.2c ch. 6)."""
+
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from checkvalues import cases, input_octets
+from ridgepost.aprs.packet import Broken
+from ridgepost.aprs.timestamp import Timestamp, read_month_timestamp, read_timestamp
+
+Case = dict[str, Any]
+
+
+def _read(field: bytes) -> Timestamp:
+    return read_month_timestamp(field) if len(field) == 8 else read_timestamp(field)
+
+
+@pytest.mark.parametrize(
+    "case", cases("position", "timestamp", where=lambda case: "valid" not in case["expect"])
+)
+def test_read(case: Case) -> None:
+    assert _read(input_octets(case)) == Timestamp(**case["expect"])
+
+
+@pytest.mark.parametrize(
+    "case", cases("position", "timestamp", where=lambda case: "valid" in case["expect"])
+)
+def test_refuse(case: Case) -> None:
+    with pytest.raises(Broken) as broken:
+        _read(input_octets(case))
+    assert broken.value.reason == case["expect"]["reason"]
+
+
+# The length of the months (calendar); a year is not known, so 29 February can be.
+@pytest.mark.parametrize(
+    ("month", "days"),
+    list(enumerate([31, 29, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31], start=1)),
+)
+def test_days_of_a_month(month: int, days: int) -> None:
+    assert read_month_timestamp(b"%02d%02d2345" % (month, days)).day == days
+    with pytest.raises(Broken):
+        read_month_timestamp(b"%02d%02d2345" % (month, days + 1))
+
+
+def test_the_offset_is_that_of_the_part_that_is_wrong() -> None:
+    for field, offset in [(b"092460z", 12), (b"235960h", 14), (b"0923A5z", 14), (b"092345x", 16)]:
+        with pytest.raises(Broken) as broken:
+            read_timestamp(field, offset=10)
+        assert broken.value.offset == offset
+
+
+@given(st.integers(1, 31), st.integers(0, 23), st.integers(0, 59), st.sampled_from("z/"))
+def test_every_day_hour_minute(day: int, hour: int, minute: int, indicator: str) -> None:
+    time = read_timestamp(f"{day:02d}{hour:02d}{minute:02d}{indicator}".encode())
+    assert (time.day, time.hour, time.minute) == (day, hour, minute)
+    assert time.time_zone == ("zulu" if indicator == "z" else "local")
+    assert (time.month, time.second) == (None, None)
