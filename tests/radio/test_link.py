@@ -137,6 +137,7 @@ class TcpTnc(asyncio.Protocol):
     def _bound(host: str, port: int) -> socket.socket:
         bound = socket.socket(socket.AF_INET6 if ":" in host else socket.AF_INET)
         bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        bound.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)  # a small box is soon full
         bound.bind((host, port))
         return bound
 
@@ -263,14 +264,16 @@ async def heard_by(tnc: AnyTnc, due: bytes) -> None:
 async def hang(rig: Rig, tnc: AnyTnc, payload: bytes) -> int:
     """Let the TNC take nothing any more and send until no buffer has room; the frames taken."""
     tnc.stop_listening()
-    taken = 0
+    taken = refused_in_a_row = 0
     # The kernel takes some more each time the loop turns, until its own buffers are full.
-    for _ in range(200):
-        while rig.link.send(0, payload):
+    while refused_in_a_row < 300:
+        if rig.link.send(0, payload):
             taken += 1
+            refused_in_a_row = 0
             assert taken < 10_000, "a hung TNC makes memory grow"
-        await asyncio.sleep(0)
-    assert not rig.link.send(0, payload)
+        else:
+            refused_in_a_row += 1
+            await asyncio.sleep(0)
     return taken
 
 
@@ -543,6 +546,20 @@ async def test_sending_is_refused_while_the_link_is_down(tnc: AnyTnc) -> None:
     assert rig.link.counts.frames_sent == 0
 
 
+async def test_nothing_is_accepted_from_the_moment_the_line_fails(tnc: AnyTnc) -> None:
+    rig = Rig(tnc.address)
+    async with rig.running():
+        await heard_by(tnc, GREETING)
+        rig.naps.hold()
+        await tnc.unplug()
+        async with asyncio.timeout(BOUND_S):
+            while not rig.downs:
+                is_up = rig.link.is_up
+                assert rig.link.send(0, b"TEST") is is_up
+                await asyncio.sleep(0)
+        assert not rig.link.send(0, b"TEST")
+
+
 async def test_a_listener_may_send_from_within_an_event(tnc: AnyTnc) -> None:
     answers: list[bool] = []
 
@@ -723,10 +740,12 @@ async def test_tries_that_fail_are_no_stable_time(tnc: AnyTnc) -> None:
 async def test_cancelling_lets_what_was_written_get_out(tnc: AnyTnc) -> None:
     rig = Rig(tnc.address)
     async with rig.running():
-        await until(lambda: rig.ups)
+        await heard_by(tnc, GREETING)
+        tnc.stop_listening()  # busy for the moment: it reads only after the link is closed
         for _ in range(20):
             assert rig.link.send(0, b"TEST")
         # Cancelled before the loop has turned even once.
+    tnc.listen()
     await heard_by(tnc, GREETING + TEST_FRAME * 20)
     assert rig.events == [LinkUp("hill")]
 
@@ -737,6 +756,39 @@ async def test_cancelling_closes_the_socket(tcp_tnc: TcpTnc) -> None:
         await until(lambda: rig.ups)
         assert tcp_tnc.ended == 0
     await until(lambda: tcp_tnc.ended == 1)
+
+
+async def test_closing_throws_away_nothing_that_a_pty_holds(pty_tnc: PtyTnc) -> None:
+    """A pty stands for a TNC that is a program; what is in it can still be read after a close."""
+    rig = Rig(pty_tnc.address)
+    async with rig.running():
+        await heard_by(pty_tnc, GREETING)
+        pty_tnc.stop_listening()
+        for _ in range(20):
+            assert rig.link.send(0, bytes(300))
+    pty_tnc.listen()
+    await heard_by(pty_tnc, GREETING + kiss.frame(0, kiss.DATA, bytes(300)) * 20)
+
+
+async def test_what_the_kernel_holds_is_waited_for_too(tcp_tnc: TcpTnc) -> None:
+    """Source: RFC 1122 4.2.2.13: closing while something is unread resets the connection, and so
+    may lose what the other end has not acknowledged yet."""
+    rig = Rig(tcp_tnc.address)
+    async with rig.running() as task:
+        await heard_by(tcp_tnc, GREETING)
+        tcp_tnc.stop_listening()
+        framed = kiss.frame(0, kiss.DATA, bytes(600))
+        for _ in range(12):
+            assert rig.link.send(0, bytes(600))
+        assert rig.link._wire is not None
+        assert rig.link._wire.backlog_octets == 0  # all of it is in the kernel
+        task.cancel()
+        for _ in range(200):
+            await asyncio.sleep(0)
+        assert not task.done()
+        tcp_tnc.listen()
+        await until(task.done)
+    await heard_by(tcp_tnc, GREETING + framed * 12)
 
 
 async def test_cancelling_gives_the_device_back(pty_tnc: PtyTnc) -> None:
@@ -790,6 +842,21 @@ async def test_cancelled_at_any_turn_of_the_loop(tnc: AnyTnc) -> None:
                 await asyncio.sleep(0)
 
 
+async def test_cancelled_at_any_turn_of_the_loop_after_an_unplug(tnc: AnyTnc) -> None:
+    """The same with octets still to be written, so that both ends of the line close at once."""
+    for turns in range(8):
+        rig = Rig(tnc.address)
+        tnc.heard.clear()
+        async with rig.running():
+            await heard_by(tnc, GREETING)
+            await hang(rig, tnc, bytes(300))
+            rig.naps.hold()
+            await tnc.unplug()
+            for _ in range(turns):
+                await asyncio.sleep(0)
+        await tnc.plug()
+
+
 async def test_cancelled_while_waiting_for_the_next_try(tnc: AnyTnc) -> None:
     await tnc.unplug()
     rig = Rig(tnc.address)
@@ -823,6 +890,25 @@ async def test_the_line_is_set_to_the_baud_rate(pty_tnc: PtyTnc) -> None:
         assert pty_tnc._ends is not None
         attributes = termios.tcgetattr(pty_tnc._ends[1])
         assert attributes[4:6] == [termios.B19200, termios.B19200]
+
+
+async def test_a_full_line_is_not_waited_for(pty_tnc: PtyTnc) -> None:
+    """Source: write(2): a descriptor that does not block answers EAGAIN when it has no room."""
+    port = link_module._Port(pty_tnc.address)
+    port.write_timeout = 0  # as the transport sets it
+    pty_tnc.stop_listening()
+
+    def fill() -> None:
+        while True:
+            port.write(bytes(1000))
+
+    filling = asyncio.get_running_loop().run_in_executor(None, fill)
+    try:
+        with pytest.raises(BlockingIOError):
+            await asyncio.wait_for(filling, BOUND_S)
+    finally:
+        await pty_tnc.unplug()  # would end a thread that goes round in circles
+        port.close()
 
 
 @pytest.mark.parametrize(
@@ -926,8 +1012,7 @@ async def test_a_dead_peer_is_noticed_and_frames_are_not_held_back(tcp_tnc: TcpT
     rig = Rig(tcp_tnc.address)
     async with rig.running():
         await until(lambda: rig.ups)
-        assert isinstance(rig.link.address, TcpAddress)
-        [ours] = client_sockets(rig.link.address.port)
+        [ours] = client_sockets(tcp_tnc.address.port)
 
         def option(level: int, name: int) -> int:
             return ours.getsockopt(level, name)
@@ -973,33 +1058,40 @@ def resolver(monkeypatch: pytest.MonkeyPatch, lookup: Lookup) -> None:
     monkeypatch.setattr(asyncio.get_running_loop(), "getaddrinfo", lookup)
 
 
+@pytest.mark.parametrize("answers", [True, False])
 async def test_each_address_of_a_host_is_tried(
-    tcp_tnc: TcpTnc, monkeypatch: pytest.MonkeyPatch
+    answers: bool, tcp_tnc: TcpTnc, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    assert isinstance(tcp_tnc.address, TcpAddress)
+    """The first one refuses, or is silent: see the test above."""
+    monkeypatch.setattr(link_module, "CONNECT_TIMEOUT_S", 0.4)
     port = tcp_tnc.address.port
+    # 127.0.0.2 is this computer as well (RFC 1122 3.2.1.3).
+    both = [
+        (socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP, "", (ip, port))
+        for ip in ("127.0.0.2", "127.0.0.1")
+    ]
 
-    async def two_addresses(host: str, port: int, **_: object) -> list[Any]:
-        # 127.0.0.2 is this computer as well (RFC 1122 3.2.1.3), but nobody listens there.
-        return [
-            (socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP, "", (ip, port))
-            for ip in ("127.0.0.2", "127.0.0.1")
-        ]
+    async def lookup(*_: object, **__: object) -> list[Any]:
+        return both
 
-    resolver(monkeypatch, two_addresses)
+    resolver(monkeypatch, lookup)
     rig = Rig(TcpAddress("tnc.example", port))
-    async with rig.running():
-        await until(lambda: rig.events)
-        assert rig.events == [LinkUp("hill")]
-        await heard_by(tcp_tnc, GREETING)
-        monkeypatch.undo()
-    # Both refused: the reason is still one that an operator can read.
-    await tcp_tnc.unplug()
-    resolver(monkeypatch, two_addresses)
-    rig = Rig(TcpAddress("tnc.example", port))
-    async with rig.running():
-        await until(lambda: rig.downs)
-    assert "connection refused" in rig.downs[0].reason
+    with socket.socket() as first, socket.socket() as filler:
+        first.bind(("127.0.0.2", port))
+        if not answers:
+            first.listen(0)
+            filler.connect(first.getsockname())
+        async with rig.running():
+            await until(lambda: rig.events)
+            assert rig.events == [LinkUp("hill")]
+            await heard_by(tcp_tnc, GREETING)
+            rig.naps.hold()
+            await tcp_tnc.unplug()
+            await until(lambda: rig.downs)
+            rig.naps.release()
+            # No address is any good now: there is still one reason that an operator can read.
+            await until(lambda: len(rig.downs) > 1)
+            assert "connection refused" in rig.downs[1].reason
     monkeypatch.undo()
 
 

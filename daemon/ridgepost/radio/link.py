@@ -32,7 +32,7 @@ CLOSE_TIMEOUT_S: Final = 2.0
 MAX_BACKLOG_OCTETS: Final = 8192
 # A name with more addresses than this is not the name of a TNC.
 MAX_ADDRESSES: Final = 4
-# A dead peer is noticed 60 s after its last sign of life when nothing is sent (idle, then four
+# A dead peer is noticed 60 s after its last sign of life when nothing is sent (idle, then three
 # probes), and as long after the first octets that it does not acknowledge when something is.
 KEEPALIVE_IDLE_S: Final = 30
 KEEPALIVE_INTERVAL_S: Final = 10
@@ -411,11 +411,9 @@ class _Wire(asyncio.Protocol):
             await asyncio.sleep(_FLUSH_POLL_S)
 
     def _abort(self) -> None:
-        # The serial transport calls connection_lost() once for each abort(), and fails over the
-        # second; and it calls it by itself when it closes, unless octets are still to be written.
-        if self._transport is None or self._aborted:
-            return
-        if self.is_open or self.backlog_octets:
+        # Once only: the serial transport calls connection_lost() for each abort(), and fails over
+        # the second. It never gets to close by itself, since _Port keeps failures from it.
+        if self._transport is not None and not self._aborted:
             self._aborted = True
             self._transport.abort()
 
