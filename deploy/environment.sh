@@ -1,9 +1,12 @@
 # shellcheck shell=bash
 # Sourced by deploy/try, deploy/lock and tests/run: finds a Python, and makes a virtual environment
 # with the locked libraries in it. The caller has set `root` to the folder of the clone.
+# shellcheck disable=SC2154
 
 # What a person's own shell may carry for other projects would reach into ours.
 unset PYTHONHOME PYTHONPATH PIP_USER PIP_TARGET PIP_PREFIX PIP_REQUIRE_VIRTUALENV
+
+python=""
 
 say() { printf '%s\n' "$@"; }
 
@@ -22,10 +25,15 @@ constraint_file() {
 # Sets `python` to a Python 3.11, 3.12 or 3.13 that can make virtual environments, or ends the
 # script with what to install. The variable PYTHON, where set, names the one to use.
 find_python() {
-  local candidate version seen=() without_venv=()
-  for candidate in ${PYTHON:-python3 python3.13 python3.12 python3.11}; do
+  local candidate version candidates seen=() without_venv=()
+  candidates=(python3 python3.13 python3.12 python3.11)
+  if [ -n "${PYTHON-}" ]; then
+    candidates=("$PYTHON")
+  fi
+  for candidate in "${candidates[@]}"; do
     # A name on the path may be a mere placeholder (version managers leave such), so ask it.
-    version=$("$candidate" -c 'import sys; print("%d.%d" % sys.version_info[:2])' 2>/dev/null) || continue
+    version=$("$candidate" -c 'import sys; print("%d.%d" % sys.version_info[:2])' 2>/dev/null) ||
+      continue
     case $version in
       3.11 | 3.12 | 3.13) ;;
       *)
@@ -42,7 +50,8 @@ find_python() {
     return
   done
   if [ ${#without_venv[@]} -gt 0 ]; then
-    die "Python ${without_venv[0]} is here, but not its module for virtual environments. To install it:" \
+    die "Python ${without_venv[0]} is here, but not its module for virtual environments." \
+      "To install that:" \
       "    sudo apt install python3-venv"
   fi
   die "Ridgepost needs Python 3.11, 3.12 or 3.13, and none was found${seen[0]+ (${seen[0]})}." \
@@ -56,8 +65,14 @@ find_python() {
 progress() {
   local what=$1 started=$SECONDS next=2 elapsed line note="" count=0 child output ended status=0
   shift
-  exec {output}< <(exec "$@" </dev/null 2>&1)
+  # bash makes what runs beside it deaf to Ctrl-C, hence the first trap; the second passes on a
+  # request to end that reaches this script alone.
+  exec {output}< <(
+    trap - INT
+    exec "$@" </dev/null 2>&1
+  )
   child=$!
+  trap 'kill "$child" 2>/dev/null; exit 143' TERM
   while true; do
     if IFS= read -r -t 1 -u "$output" line; then
       printf '%s\n' "$line" >>"$log"
@@ -90,6 +105,7 @@ progress() {
   done
   exec {output}<&-
   wait "$child" || status=$?
+  trap - TERM
   if [ -t 1 ] && [ "$next" -gt 2 ]; then
     printf '\r\033[K'
   fi
@@ -112,7 +128,7 @@ must() {
 make_environment() {
   local venv=$root/$1 log stamp group lists=() pip
   shift
-  find_python
+  [ -n "$python" ] || find_python
   for group in "$@"; do
     lists+=(-r "$(constraint_file "$group")")
   done
@@ -123,7 +139,10 @@ make_environment() {
   } | sha256sum)
   # One at a time, so that a second run waits for the first instead of working against it.
   exec {lock}<"$root"
-  flock "$lock"
+  flock --nonblock "$lock" || {
+    say "Another run is setting up ${venv##*/}; waiting for it"
+    flock "$lock"
+  }
   if [ "$(cat -- "$venv/stamp" 2>/dev/null)" != "$stamp" ]; then
     say "Setting up ${venv##*/} with $("$python" -V), from locked downloads (this once)"
     rm -rf -- "$venv"

@@ -99,20 +99,23 @@ def test_document_agrees_on_python(name: str) -> None:
 # --- documents ----------------------------------------------------------------------------------
 
 
+def own_commands(text: str) -> list[str]:
+    """The paths of the clone's scripts that a text shows, such as `./deploy/try`, in its order."""
+    return re.findall(r"(?<![\w./])\./((?:deploy|tests|\.ci)/[\w./-]*\w)", text)
+
+
 @pytest.mark.parametrize("name", DOCUMENTS)
 def test_document_points_at_what_exists(name: str) -> None:
     text = (ROOT / name).read_text(encoding="utf-8")
     links = re.findall(r"\]\((?!\w+:|#)([^)#\s]+)", text)
-    commands = re.findall(r"(?<![\w./])\./([\w./-]*\w)", text)
-    absent = [target for target in links + commands if not (ROOT / target).exists()]
+    absent = [target for target in links + own_commands(text) if not (ROOT / target).exists()]
     assert not absent
 
 
 def test_readme_begins_with_the_two_commands() -> None:
     """Whoever reads nothing else can try it and test it."""
     text = (ROOT / "README.md").read_text(encoding="utf-8")
-    commands = re.findall(r"(?<![\w./])\./([\w./-]*\w)", text)
-    assert list(dict.fromkeys(commands))[:2] == ["deploy/try", "tests/run"]
+    assert list(dict.fromkeys(own_commands(text)))[:2] == ["deploy/try", "tests/run"]
 
 
 def test_nothing_unexpected_at_the_top() -> None:

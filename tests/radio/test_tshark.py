@@ -6,7 +6,6 @@ FENDs and escapes.
 
 import random
 import re
-import shutil
 import struct
 import subprocess
 import xml.etree.ElementTree as ET
@@ -14,13 +13,10 @@ from pathlib import Path
 
 import pytest
 
+from harness import require_tool
 from ridgepost.radio import kiss
 from ridgepost.radio.ax25 import Frame, encode
 from ridgepost.radio.kiss import Deframer, Parameters
-
-TSHARK = shutil.which("tshark")
-
-pytestmark = pytest.mark.skipif(TSHARK is None, reason="tshark is not installed")
 
 LINK_TYPE_KISS = 202
 
@@ -43,9 +39,9 @@ def capture(records: list[bytes]) -> bytes:
 def dissected(records: list[bytes], path: Path) -> list[dict[str, ET.Element]]:
     """tshark's fields of each record, by name."""
     path.write_bytes(capture(records))
-    assert TSHARK is not None
+    tshark = require_tool("tshark")
     run = subprocess.run(
-        [TSHARK, "-n", "-r", str(path), "-T", "pdml"],
+        [tshark, "-n", "-r", str(path), "-T", "pdml"],
         capture_output=True,
         check=True,
         timeout=60,
