@@ -11,8 +11,6 @@ import subprocess
 import xml.etree.ElementTree as ET
 from pathlib import Path
 
-import pytest
-
 from harness import require_tool
 from ridgepost.radio import kiss
 from ridgepost.radio.ax25 import Frame, encode

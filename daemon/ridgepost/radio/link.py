@@ -21,6 +21,7 @@ import msgspec
 import serial
 import serial_asyncio
 
+from ridgepost.causes import causes
 from ridgepost.radio import kiss
 from ridgepost.radio.address import SerialAddress, TcpAddress
 from ridgepost.radio.backoff import Backoff
@@ -296,13 +297,11 @@ def explain(error: BaseException | None, address: SerialAddress | TcpAddress) ->
 
 def _error_number(error: BaseException) -> int | None:
     """The errno at the root of `error`: pyserial raises errors of its own, often without one."""
-    cause: BaseException | None = error
-    while cause is not None:
+    for cause in causes(error):
         if isinstance(cause, OSError) and cause.errno is not None:
             return cause.errno
         if isinstance(cause, termios.error) and cause.args and isinstance(cause.args[0], int):
             return cause.args[0]
-        cause = cause.__cause__ or cause.__context__
     return None
 
 
