@@ -1,0 +1,48 @@
+"""Which records of a long log a station is restored from."""
+
+from collections import OrderedDict
+
+from ridgepost.station.board import LINES_KEPT
+from ridgepost.station.records import AnyRecord, BulletinHeard, OutboundChanged
+
+Dated = tuple[AnyRecord, float]
+"""A record and when it happened, in seconds on the present monotonic clock."""
+
+
+class Recall:
+    """Reads a log from its beginning and passes on what still matters, oldest first.
+
+    A record from before `since_s` matters only if it is the latest word on a message that is not
+    settled, which then has to be told that its time is over, or on a line of the bulletin board.
+    Memory follows the number of these, and not the length of the log.
+    """
+
+    def __init__(self, since_s: float) -> None:
+        self._since_s = since_s
+        self._open: OrderedDict[str, Dated] = OrderedDict()
+        self._lines: OrderedDict[tuple[str, str], Dated] = OrderedDict()
+
+    def take(self, record: AnyRecord, at_s: float) -> list[Dated]:
+        """Read the next record; what can be passed on with it."""
+        if at_s >= self._since_s:
+            return [*self.rest(), (record, at_s)]
+        match record:
+            case OutboundChanged(message=message) if record.state.settled:
+                self._open.pop(message, None)
+            case OutboundChanged(message=message):
+                self._open[message] = (record, at_s)
+            case BulletinHeard(source=source, line=line):
+                self._lines[source, line] = (record, at_s)
+                self._lines.move_to_end((source, line))
+                if len(self._lines) > LINES_KEPT:
+                    self._lines.popitem(last=False)
+            case _:
+                pass
+        return []
+
+    def rest(self) -> list[Dated]:
+        """What is left to be passed on at the end of the log."""
+        held = [*self._open.values(), *self._lines.values()]
+        self._open.clear()
+        self._lines.clear()
+        return held

@@ -1,0 +1,228 @@
+"""What the log holds: one kind of record for each thing that happened.
+
+A record says all that is needed to restore the station and to tell the bus about it; nothing has
+to be looked up elsewhere. `durable` records are ones that somebody relies on: they are on the
+disk before anything that rests on them happens.
+"""
+
+from enum import StrEnum
+from typing import ClassVar
+
+import msgspec
+
+from ridgepost.station.moment import Moment
+
+
+class State(StrEnum):
+    """Where an outgoing message stands."""
+
+    QUEUED = "queued"
+    SENDING = "sending"
+    WAITING = "waiting"
+    ACKNOWLEDGED = "acknowledged"
+    REJECTED = "rejected"
+    EXPIRED = "expired"
+    CANCELLED = "cancelled"
+
+    @property
+    def settled(self) -> bool:
+        """No further transmission will follow."""
+        return self not in (State.QUEUED, State.SENDING, State.WAITING)
+
+
+class Precedence(StrEnum):
+    """Amateur radiogram precedences (common practice), most urgent first."""
+
+    EMERGENCY = "EMERGENCY"
+    PRIORITY = "PRIORITY"
+    WELFARE = "WELFARE"
+    ROUTINE = "ROUTINE"
+
+    @property
+    def rank(self) -> int:
+        """0 is the most urgent."""
+        return list(Precedence).index(self)
+
+
+class Record(msgspec.Struct, frozen=True, kw_only=True, tag_field="what", omit_defaults=True):
+    """Base of everything in the log."""
+
+    durable: ClassVar[bool] = False
+
+
+class Started(Record, frozen=True, kw_only=True, tag="started"):
+    """A run of the station began."""
+
+    version: str
+    callsign: str
+    transmit: bool
+
+
+class Stopped(Record, frozen=True, kw_only=True, tag="stopped"):
+    """It ended in order."""
+
+    reason: str
+
+
+class LinkChanged(Record, frozen=True, kw_only=True, tag="link"):
+    """A TNC came or went."""
+
+    tnc: str
+    up: bool
+    reason: str = ""
+
+
+class Heard(Record, frozen=True, kw_only=True, tag="heard"):
+    """The first copy of a frame: the AX.25 octets without FCS, read again whenever needed."""
+
+    tnc: str
+    port: int
+    frame: bytes
+
+
+class CopiesHeard(Record, frozen=True, kw_only=True, tag="copies"):
+    """The further copies of a frame, once its duplicate window has closed."""
+
+    of: int
+    """Sequence number of the `Heard` record."""
+
+    copies: int
+    """All copies, the first included."""
+
+    paths: list[str]
+    """The different paths of the copies in text form, '' for none; at most a handful."""
+
+
+class OutboundChanged(Record, frozen=True, kw_only=True, tag="outbound"):
+    """An outgoing message as it stands after a change, whole."""
+
+    message: str
+    to: str
+    text: str
+    number: str
+    precedence: Precedence = Precedence.ROUTINE
+    state: State
+    why: str
+    attempts: int = 0
+    expires_in_s: float
+    """Seconds of its lifetime that are left at this change."""
+
+    wait_s: float | None = None
+    """Seconds until the next transmission unless something happens; None: no such time."""
+
+    frame: bytes | None = None
+    """What was handed to the TNC with this change, if anything was (AX.25 without FCS)."""
+
+    tnc: str = ""
+    port: int = 0
+
+
+class Received(Record, frozen=True, kw_only=True, tag="received"):
+    """A message to us or to a group of ours, once however many copies come."""
+
+    durable: ClassVar[bool] = True
+
+    source: str
+    to: str
+    group: bool = False
+    """It was addressed to a group of ours and not to us."""
+
+    text: str
+    number: str = ""
+    """The number field as sent, for the acknowledgement; '' if none was asked for."""
+
+    path: list[str] = msgspec.field(default_factory=list)
+    heard: int
+    """Sequence number of the `Heard` record."""
+
+    latin1: bool = False
+    """The text was not UTF-8 and was read as Latin-1."""
+
+
+class AckSent(Record, frozen=True, kw_only=True, tag="ack"):
+    """An acknowledgement went to the TNC."""
+
+    to: str
+    number: str
+    frame: bytes
+    tnc: str
+    port: int
+
+
+class BulletinHeard(Record, frozen=True, kw_only=True, tag="bulletin"):
+    """A bulletin or announcement line, new or changed."""
+
+    durable: ClassVar[bool] = True
+
+    source: str
+    line: str
+    text: str
+    heard: int
+
+
+class Answered(Record, frozen=True, kw_only=True, tag="answer"):
+    """An ask was decided."""
+
+    durable: ClassVar[bool] = True
+
+    request: str
+    verb: str
+    digest: str
+    """Of the ask's content: the same request id with another content is a mistake."""
+
+    accepted: bool
+    message: str = ""
+    state: str = ""
+    field: str = ""
+    why: str = ""
+    reply_topic: str = ""
+    correlation: bytes = b""
+
+
+class Noticed(Record, frozen=True, kw_only=True, tag="notice"):
+    """Something that a person should look at."""
+
+    kind: str
+    text: str
+
+
+AnyRecord = (
+    Started
+    | Stopped
+    | LinkChanged
+    | Heard
+    | CopiesHeard
+    | OutboundChanged
+    | Received
+    | AckSent
+    | BulletinHeard
+    | Answered
+    | Noticed
+)
+
+KEPT_FOR_STATE = ("outbound", "received", "ack", "bulletin", "answer")
+"""Tags of the records that the station is restored from."""
+
+
+def is_durable(record: AnyRecord) -> bool:
+    """Must be on the disk before it is acted on.
+
+    Of an outgoing message that is its acceptance and its end; a lost attempt costs one repeat.
+    """
+    if isinstance(record, OutboundChanged):
+        return record.state is State.QUEUED or record.state.settled
+    return record.durable
+
+
+class Entry(msgspec.Struct, frozen=True):
+    """A record in its place in the log."""
+
+    seq: int
+    run: int
+    at: Moment
+    record: AnyRecord
+
+
+def entry_id(log: str, run: int, seq: int) -> str:
+    """The entry's name for ever: unlike `seq` alone it is not used again after a power cut."""
+    return f"{log}.{run}.{seq}"

@@ -1,0 +1,262 @@
+"""The station: every decision, and nothing that touches the world.
+
+Frames and asks go in, effects come out. Whoever calls it must write the `Log` effects to the
+disk before carrying out what follows them, and must call `tick` by `next_wakeup_s`.
+"""
+
+import random
+from collections.abc import Iterable
+
+from ridgepost import aprs
+from ridgepost.radio import ax25
+from ridgepost.station.arrival import Arrival
+from ridgepost.station.asks import Ask
+from ridgepost.station.board import Board
+from ridgepost.station.channel import Channel, Port
+from ridgepost.station.counts import Counts
+from ridgepost.station.desk import Desk
+from ridgepost.station.duplicates import Duplicates
+from ridgepost.station.effects import Effect, Transmit
+from ridgepost.station.heard import HeardStations
+from ridgepost.station.journal import Journal
+from ridgepost.station.moment import Moment
+from ridgepost.station.records import (
+    AckSent,
+    Answered,
+    AnyRecord,
+    BulletinHeard,
+    CopiesHeard,
+    Heard,
+    LinkChanged,
+    Noticed,
+    OutboundChanged,
+    Received,
+    Started,
+    Stopped,
+)
+from ridgepost.station.setup import Setup
+from ridgepost.station.traffic.inbound import Inbound
+from ridgepost.station.traffic.outbound import Outbound
+from ridgepost.station.traffic.reply_acks import ReplyAcks
+from ridgepost.station.tuning import Tuning
+
+
+class Station:
+    """One station's whole behaviour, in memory, told the time by its caller.
+
+    `log`, `run` and `next_seq` name the place in the log where this run begins; `restore` it from
+    the records before, then `start` it. Every method that returns effects returns all that is due
+    at `now`.
+    """
+
+    def __init__(
+        self,
+        setup: Setup,
+        tuning: Tuning,
+        rng: random.Random,
+        *,
+        log: str,
+        run: int,
+        next_seq: int,
+    ) -> None:
+        self.setup = setup
+        self.counts = Counts()
+        self._journal = Journal(log, run, next_seq)
+        self._channel = Channel(setup.ports, tuning)
+        self._links: dict[str, tuple[bool, str]] = {}
+        self._duplicates = Duplicates(tuning)
+        self._heard = HeardStations(tuning.heard_stations)
+        self._reply_acks = ReplyAcks(tuning.reply_ack_memory_s)
+        self._board = Board(self._journal)
+        self._outbound = Outbound(
+            setup,
+            tuning,
+            self._journal,
+            channel=self._channel,
+            heard=self._heard,
+            reply_acks=self._reply_acks,
+            rng=rng,
+        )
+        self._inbound = Inbound(
+            setup,
+            tuning,
+            self._journal,
+            channel=self._channel,
+            heard=self._heard,
+            reply_acks=self._reply_acks,
+        )
+        self._desk = Desk(setup, tuning, self._journal, self._outbound, self.counts)
+
+    # -- life ------------------------------------------------------------------------------------
+
+    def restore(self, records: Iterable[tuple[AnyRecord, float]]) -> None:
+        """Take over what earlier runs logged, oldest first: each record with the time at which it
+        happened on this run's monotonic clock (before now, possibly negative)."""
+        for record, at_s in records:
+            match record:
+                case OutboundChanged():
+                    self._outbound.apply(record, at_s)
+                case Received():
+                    self._inbound.apply_received(record, at_s)
+                case AckSent():
+                    self._inbound.apply_ack(record, at_s)
+                case BulletinHeard():
+                    self._board.apply(record)
+                case Answered():
+                    self._desk.apply(record, at_s)
+                case _:
+                    pass
+
+    def start(self, version: str, now: Moment) -> list[Effect]:
+        """Begin the run. Nothing is sent before a link comes up."""
+        setup = self.setup
+        started = Started(version=version, callsign=setup.callsign, transmit=setup.transmit)
+        self._journal.write(started, now)
+        return self.tick(now)
+
+    def stop(self, reason: str, now: Moment) -> list[Effect]:
+        """End the run: close the counts of what was heard."""
+        self._close_windows(Moment(float("inf"), now.wall_s, now.wall_trusted), now)
+        self._journal.write(Stopped(reason=reason), now)
+        return self._journal.take()
+
+    # -- events ----------------------------------------------------------------------------------
+
+    def link_changed(self, tnc: str, up: bool, reason: str, now: Moment) -> list[Effect]:
+        """A TNC came or went; the same news again is no news."""
+        self._channel.link_changed(tnc, up)
+        if self._links.get(tnc) != (up, reason):
+            self._links[tnc] = (up, reason)
+            self._journal.write(LinkChanged(tnc=tnc, up=up, reason=reason), now)
+        return self.tick(now)
+
+    def hear(self, tnc: str, port: int, octets: bytes, now: Moment) -> list[Effect]:
+        """A frame (AX.25 without FCS) arrived on a port. Bad ones are counted, never raised."""
+        self.counts.frames += 1
+        try:
+            frame = ax25.decode(octets)
+        except ax25.FrameError:
+            self.counts.malformed += 1
+        else:
+            if frame.is_aprs:
+                self._hear_aprs(frame, octets, (tnc, port), now)
+            else:
+                self.counts.other_protocols += 1
+        return self.tick(now)
+
+    def not_sent(self, transmit: Transmit, now: Moment) -> list[Effect]:
+        """A TNC did not take a frame that is logged as handed to it. The schedule stays: what is
+        to be acknowledged is sent again, and an acknowledgement is asked for again."""
+        frame = ax25.to_monitor(ax25.decode(transmit.octets))
+        text = f"{transmit.tnc} port {transmit.port} did not take {frame}"
+        self._journal.write(Noticed(kind="not-sent", text=text), now)
+        return self.tick(now)
+
+    def ask(self, ask: Ask, now: Moment) -> list[Effect]:
+        """A client asks for something; the answer is among the effects."""
+        self._desk.ask(ask, now)
+        return self.tick(now)
+
+    def tick(self, now: Moment) -> list[Effect]:
+        """Do whatever has fallen due."""
+        self._close_windows(now, now)
+        self._inbound.tick(now)
+        self._outbound.tick(now)
+        return self._journal.take()
+
+    def next_wakeup_s(self) -> float | None:
+        """The monotonic time by which `tick` is to be called; None: only after an event."""
+        times = (
+            self._duplicates.next_close_s(),
+            self._inbound.next_wakeup_s(),
+            self._outbound.next_wakeup_s(),
+        )
+        return min((time for time in times if time is not None), default=None)
+
+    # -- for people ------------------------------------------------------------------------------
+
+    def totals(self) -> Counts:
+        """Everything counted since the start, brought up to date."""
+        self.counts.acks_sent = self._inbound.acks_sent
+        self.counts.acks_withheld = self._inbound.acks_withheld
+        self.counts.acks_late = self._outbound.late_acks
+        self.counts.acks_unmatched = self._outbound.unmatched_acks
+        return self.counts
+
+    @property
+    def open_messages(self) -> int:
+        """Outgoing messages not yet settled."""
+        return len(self._outbound)
+
+    @property
+    def airtime_used_s(self) -> float:
+        """Seconds that this station has been on the air since its start."""
+        return self._channel.airtime_used_s()
+
+    # -- inside ----------------------------------------------------------------------------------
+
+    def _close_windows(self, until: Moment, now: Moment) -> None:
+        for closed in self._duplicates.close(until.mono_s):
+            record = CopiesHeard(of=closed.of, copies=closed.copies, paths=closed.paths)
+            self._journal.write(record, now)
+
+    def _hear_aprs(self, frame: ax25.Frame, octets: bytes, port: Port, now: Moment) -> None:
+        self._close_windows(now, now)
+        hearing = self._duplicates.hear(frame, port, self._journal.next_seq, now.mono_s)
+        if hearing.first:
+            self._journal.write(Heard(tnc=port[0], port=port[1], frame=octets), now)
+        if frame.source == self.setup.callsign:
+            self.counts.own_heard += 1
+            return
+        report = aprs.decode(frame.info, frame.source, frame.destination)
+        if hearing.first:
+            self.counts.reports += 1
+            self.counts.unreadable += isinstance(report, aprs.Unreadable)
+        else:
+            self.counts.copies += 1
+        if hearing.first or hearing.sent_again:
+            arrival = Arrival(frame, port, hearing.of)
+            self._note_heard(frame.source, port, now, direct=frame.direct)
+            self._read(report, frame.source, arrival, now)
+            self._outbound.addressee_heard(frame.source, now)
+        elif self._heard.port_of(frame.source) is None:
+            # The first copy came in on a port that only listens.
+            self._note_heard(frame.source, port, now, direct=frame.direct)
+
+    def _note_heard(self, callsign: str, port: Port, now: Moment, *, direct: bool) -> None:
+        if self._channel.may_transmit(port):
+            self._heard.note(callsign, port, now.mono_s, direct=direct)
+
+    def _read(self, report: aprs.Report, source: str, arrival: Arrival, now: Moment) -> None:
+        """Act on a report. `source` is its author, who for third-party traffic is far away."""
+        match report:
+            case aprs.ThirdParty(inner=inner, inner_source=author):
+                if author != self.setup.callsign:
+                    self._note_heard(author, arrival.port, now, direct=False)
+                    self._read(inner, author, arrival, now)
+                    self._outbound.addressee_heard(author, now)
+            case (
+                aprs.Bulletin()
+                | aprs.Announcement()
+                | aprs.GroupBulletin()
+                | aprs.WeatherServiceBulletin()
+            ):
+                self._board.hear(source, report.addressee, report.text, arrival.seq, now)
+            case aprs.Message() | aprs.NtsLine():
+                if report.addressee == self.setup.callsign and report.reply_ack:
+                    how = f"its message acknowledges, {arrival.way}"
+                    self._outbound.acknowledged(source, report.reply_ack, how, now)
+                if report.addressee in (self.setup.callsign, *self.setup.groups):
+                    new = self._inbound.hear(report, source, arrival, now)
+                    self.counts.messages_in += new
+                    self.counts.message_copies += not new
+            case aprs.Ack() if report.addressee == self.setup.callsign:
+                self.counts.acks_heard += 1
+                how = f"ack {arrival.way}"
+                self._outbound.acknowledged(source, report.acknowledged_id, how, now)
+            case aprs.Rej() if report.addressee == self.setup.callsign:
+                self.counts.acks_heard += 1
+                how = f"rejection {arrival.way}"
+                self._outbound.rejected(source, report.acknowledged_id, how, now)
+            case _:
+                pass  # logged and published as heard; no decision depends on it
