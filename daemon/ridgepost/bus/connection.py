@@ -1,0 +1,433 @@
+"""The bus: publishes the log to an MQTT broker, and hands in what clients ask.
+
+The broker may be away for a day: nothing is queued here, because the log is the queue. A reader's
+place in it moves on the broker's acknowledgement, so that each entry is published at least once
+and in order.
+"""
+
+import asyncio
+import random
+import sqlite3
+import ssl
+from collections.abc import Awaitable, Callable
+from typing import Any
+
+import aiomqtt
+import msgspec
+import structlog
+from paho.mqtt.properties import Properties
+
+from ridgepost.bus.asks import AskProblem, read_ask, reply_problem
+from ridgepost.bus.client import (
+    IN_FLIGHT,
+    BadPacketError,
+    Client,
+    RefusedError,
+    TooLargeError,
+    connect_properties,
+    publish_properties,
+)
+from ridgepost.bus.payloads import (
+    PresencePayload,
+    Publication,
+    RefusalPayload,
+    publication,
+    time_text,
+)
+from ridgepost.bus.progress import Progress
+from ridgepost.bus.topics import Topics
+from ridgepost.logbook.book import Logbook
+from ridgepost.radio.backoff import Backoff
+from ridgepost.station.asks import Ask
+from ridgepost.station.moment import Moment
+from ridgepost.station.records import Entry
+
+READ_AHEAD = 200
+"""Entries taken from the log at a time."""
+
+READER = "bus"
+"""The name of this reader of the log."""
+
+SAVE_PLACE_S = 2.0
+"""How often the place in the log is saved; after a crash that much is published again."""
+
+READ_RETRY_S = 1.0
+CANCEL_AGAIN_S = 0.2
+KEEPALIVE_S = 15
+SESSION_EXPIRY_S = 3600
+"""For how long the broker keeps asks for a station that is away."""
+
+MAX_ASKS_QUEUED = 1000
+LARGEST_PACKET = 65536
+"""Octets; a broker of MQTT 5 keeps larger asks to itself. One of 3.1.1 has to be told by its own
+settings."""
+
+BACKOFF = Backoff(first_s=0.5, factor=2.0, max_s=30.0, stable_s=10.0)
+
+_log = structlog.get_logger()
+_encode = msgspec.json.encode
+
+
+class BrokerOptions(msgspec.Struct, frozen=True, kw_only=True):
+    """Where the broker is and how to log in."""
+
+    host: str
+    port: int
+    tls: bool = False
+    ca_file: str = ""
+    user: str = ""
+    password: str = ""
+    mqtt5: bool = True
+    keep_session: bool = True
+
+    def __repr__(self) -> str:
+        return f"BrokerOptions({'mqtts' if self.tls else 'mqtt'}://{self.host}:{self.port})"
+
+    def client(self, **more: Any) -> Client:
+        """A client for this broker, not yet connected."""
+        context = ssl.create_default_context(cafile=self.ca_file or None) if self.tls else None
+        return Client(
+            self.host,
+            self.port,
+            username=self.user or None,
+            password=self.password or None,
+            tls_context=context,
+            protocol=aiomqtt.ProtocolVersion.V5 if self.mqtt5 else aiomqtt.ProtocolVersion.V311,
+            **more,
+        )
+
+
+class BusCounts(msgspec.Struct):
+    """What the bus has done since the start."""
+
+    connects: int = 0
+    published: int = 0
+    refused: int = 0
+    """Entries and answers that the broker would not have: passed over, still in the log."""
+
+    unpublishable: int = 0
+    """Entries that no payload could be made of: a fault in this program."""
+
+    asks_taken: int = 0
+    asks_refused: int = 0
+    """Unreadable, or too many at once: the station has not seen them."""
+
+    asks_dropped: int = 0
+    """Far too many at once: nobody has seen them, and nobody is told."""
+
+
+class Bus:
+    """Keeps the station on the bus until cancelled.
+
+    `on_ask` takes an ask and says whether there was room for it. `presence` gives the state of
+    the station, on the bus or not, when it is asked for; `now` dates what is not in the log.
+    """
+
+    def __init__(
+        self,
+        options: BrokerOptions,
+        topics: Topics,
+        logbook: Logbook,
+        *,
+        on_ask: Callable[[Ask], bool],
+        presence: Callable[[bool], PresencePayload],
+        now: Callable[[], Moment],
+        rng: random.Random,
+        sleep: Callable[[float], Awaitable[None]] = asyncio.sleep,
+    ) -> None:
+        self._options = options
+        self._topics = topics
+        self._logbook = logbook
+        self._on_ask = on_ask
+        self._presence = presence
+        self._now = now
+        self._rng = rng
+        self._sleep = sleep
+        self._progress = Progress(0)
+        self._saved = 0
+        self._answers: asyncio.Queue[Publication] = asyncio.Queue(MAX_ASKS_QUEUED)
+        self._moved = asyncio.Event()
+        self._client: Client | None = None
+        self._parted = False
+        self._clean_session = not options.keep_session
+        self._refusals_told: set[str] = set()
+        self.counts = BusCounts()
+
+    @property
+    def connected(self) -> bool:
+        """The broker is there and has let us in."""
+        return self._client is not None
+
+    @property
+    def published_to(self) -> int:
+        """Every log entry up to this one is with the broker."""
+        return self._progress.floor
+
+    async def wait_published(self, seq: int) -> None:
+        """Return when every entry up to `seq` is with the broker."""
+        while self._progress.floor < seq:
+            self._moved.clear()
+            await self._moved.wait()
+
+    async def run(self) -> None:
+        """Connect, publish, listen; on failure wait and do it again. Ends when cancelled.
+
+        Nothing but that ends it: the station works on without a bus, whatever is wrong with it.
+        """
+        await self._find_place()
+        loop = asyncio.get_running_loop()
+        delays = BACKOFF.delays(self._rng)
+        try:
+            while True:
+                began_s = loop.time()
+                reason = await self._connection_ended()
+                if loop.time() - began_s >= BACKOFF.stable_s:
+                    delays = BACKOFF.delays(self._rng)
+                delay_s = next(delays)
+                _log.warning("bus down", reason=reason, retry_in_s=round(delay_s, 1))
+                await self._sleep(delay_s)
+        finally:
+            await self._save_place()
+
+    async def _connection_ended(self) -> str:
+        """Use one connection until it fails, and say why it did."""
+        # In a task of its own, so that a failure on the way out can't be taken for the reason, and
+        # swallow the cancellation that led there.
+        connection = asyncio.create_task(self._one_connection(), name="broker connection")
+        try:
+            await asyncio.wait([connection])
+        finally:
+            while not connection.done():
+                # Again and again: what aiomqtt waits with may swallow one in Python 3.11.
+                connection.cancel()
+                await asyncio.wait([connection], timeout=CANCEL_AGAIN_S)
+            self._client = None
+            self._progress.restart()
+        error = _first_of(None if connection.cancelled() else connection.exception())
+        if not isinstance(error, aiomqtt.MqttError | OSError):
+            _log.error("fault in the bus", exc_info=error)
+        if isinstance(error, BadPacketError):
+            self._clean_session = True
+        return str(error) or type(error).__name__
+
+    async def _one_connection(self) -> None:
+        # The broker does not say when it lost us, so the will names no time.
+        will = msgspec.structs.replace(self._presence(False), at=None)
+        client = self._options.client(
+            will=aiomqtt.Will(self._topics.presence, _encode(will), qos=1, retain=True),
+            keepalive=KEEPALIVE_S,
+            max_queued_incoming_messages=MAX_ASKS_QUEUED,
+            **self._session(),
+        )
+        async with client:
+            try:
+                self._clean_session = not self._options.keep_session
+                await self._greet(client)
+                # A pending publish does not notice a dead broker; the listener does, and its error
+                # ends the others with it.
+                async with asyncio.TaskGroup() as group:
+                    outbox: asyncio.Queue[tuple[int, Publication]] = asyncio.Queue(IN_FLIGHT)
+                    group.create_task(self._listen(client))
+                    group.create_task(self._feed(outbox))
+                    group.create_task(self._answer(client))
+                    group.create_task(self._keep_place())
+                    for _ in range(IN_FLIGHT):
+                        group.create_task(self._publish_from(client, outbox))
+            finally:
+                if not self._parted:
+                    client.hang_up()
+
+    def _session(self) -> dict[str, Any]:
+        """How this connection treats what the broker kept for us."""
+        named = (
+            {"identifier": self._topics.base.replace("/", "-")}
+            if self._options.keep_session
+            else {}
+        )
+        if not self._options.mqtt5:
+            return {**named, "clean_session": self._clean_session}
+        expiry_s = SESSION_EXPIRY_S if self._options.keep_session else 0
+        return {
+            **named,
+            "clean_start": self._clean_session,
+            "properties": connect_properties(expiry_s, LARGEST_PACKET),
+        }
+
+    async def _greet(self, client: Client) -> None:
+        for granted in await client.subscribe(self._topics.asks, qos=1):
+            # A number in MQTT 3.1.1 and a reason in MQTT 5; from 0x80 on it is a refusal in both.
+            if getattr(granted, "value", granted) >= 0x80:
+                _log.error("the broker lets no asks through to the station", reason=str(granted))
+        await self._say_presence(client, online=True)
+        self.counts.connects += 1
+        self._client = client
+        _log.info("bus up", broker=f"{self._options.host}:{self._options.port}")
+
+    async def farewell(self) -> None:
+        """Tell the bus, if it is there, that the station ends in order."""
+        if self._client is not None:
+            try:
+                await self._say_presence(self._client, online=False)
+            except aiomqtt.MqttError as error:
+                _log.warning("left the bus without a word", reason=str(error))
+            else:
+                self._parted = True
+
+    async def _say_presence(self, client: Client, *, online: bool) -> None:
+        said = _encode(self._presence(online))
+        await self._publish(client, Publication(self._topics.presence, said, retain=True))
+
+    # -- out -------------------------------------------------------------------------------------
+
+    async def _feed(self, outbox: asyncio.Queue[tuple[int, Publication]]) -> None:
+        after = self._progress.floor
+        while True:
+            for entry in await self._read(after):
+                after = entry.seq
+                self._progress.begin(after)
+                message = self._publication(entry)
+                if message is None:
+                    self._ended(after)
+                else:
+                    await outbox.put((after, message))
+
+    async def _read(self, after: int) -> list[Entry]:
+        while True:
+            try:
+                return await self._logbook.read(after, READ_AHEAD)
+            except sqlite3.Error as error:
+                _log.error("cannot read the log for the bus", reason=str(error))
+                await self._sleep(READ_RETRY_S)
+
+    def _publication(self, entry: Entry) -> Publication | None:
+        try:
+            return publication(entry, self._logbook.log, self._topics)
+        except Exception:
+            # Passed over, or everything after it would wait for ever, over every restart.
+            self.counts.unpublishable += 1
+            _log.exception("fault: no payload for a log entry", entry=entry.seq)
+            return None
+
+    async def _publish_from(
+        self, client: Client, outbox: asyncio.Queue[tuple[int, Publication]]
+    ) -> None:
+        while True:
+            seq, message = await outbox.get()
+            await self._publish(client, message)
+            self._ended(seq)
+
+    async def _answer(self, client: Client) -> None:
+        while True:
+            await self._publish(client, await self._answers.get())
+
+    async def _publish(self, client: Client, message: Publication) -> None:
+        """Return when the broker has it, or has said that it never will."""
+        properties = None
+        if message.correlation and self._options.mqtt5:
+            properties = publish_properties(message.correlation)
+        try:
+            await client.deliver(
+                message.topic, message.payload, retain=message.retain, properties=properties
+            )
+        except (RefusedError, TooLargeError) as error:
+            self.counts.refused += 1
+            self._tell_refusal(message.topic, str(error))
+        else:
+            self.counts.published += 1
+
+    def _tell_refusal(self, topic: str, reason: str) -> None:
+        """Say it once for each room of the bus: a broker that refuses one topic refuses many."""
+        below = topic.removeprefix(f"{self._topics.base}/")
+        room = below.partition("/")[0] if below != topic else "a reply topic"
+        if room not in self._refusals_told:
+            self._refusals_told.add(room)
+            _log.error("refused by the broker", room=room, topic=topic, reason=reason)
+
+    def _ended(self, seq: int) -> None:
+        self._progress.end(seq)
+        self._moved.set()
+
+    async def _find_place(self) -> None:
+        while True:
+            try:
+                self._saved = await self._logbook.reader_at(READER)
+            except sqlite3.Error as error:
+                _log.error("cannot read the log for the bus", reason=str(error))
+                await self._sleep(READ_RETRY_S)
+            else:
+                self._progress = Progress(self._saved)
+                return
+
+    async def _keep_place(self) -> None:
+        while True:
+            await self._sleep(SAVE_PLACE_S)
+            await self._save_place()
+
+    async def _save_place(self) -> None:
+        floor = self._progress.floor
+        if floor == self._saved:
+            return
+        try:
+            await self._logbook.move_reader(READER, floor)
+            self._saved = floor
+        except sqlite3.Error as error:
+            # The cost is that entries are published again after a crash.
+            _log.warning("place in the log not saved", reason=str(error))
+
+    # -- in --------------------------------------------------------------------------------------
+
+    async def _listen(self, client: Client) -> None:
+        async for message in client.messages:
+            octets = message.payload if isinstance(message.payload, bytes) else b""
+            self._take(str(message.topic), octets, message.retain, message.properties)
+            if client.discarded:
+                self.counts.asks_dropped += client.discarded
+                _log.warning("asks came too fast and were dropped", dropped=client.discarded)
+                client.discarded = 0
+
+    def _take(
+        self, topic: str, octets: bytes, retained: bool, properties: Properties | None
+    ) -> None:
+        verb = topic.rpartition("/")[2]
+        reply_topic = getattr(properties, "ResponseTopic", "")
+        correlation = getattr(properties, "CorrelationData", b"")
+        field, why = reply_problem(reply_topic, correlation, self._topics)
+        if field:
+            reply_topic, correlation = "", b""
+        ask = read_ask(verb, octets, reply_topic, correlation)
+        if isinstance(ask, AskProblem):
+            problem = ask
+        elif field:
+            problem = AskProblem(verb, ask.request, field, why)
+        elif retained:
+            # It would come again with every connection, long after its request id is forgotten.
+            why = "an ask must not be a retained message"
+            problem = AskProblem(verb, ask.request, "", why)
+        elif self._on_ask(ask):
+            self.counts.asks_taken += 1
+            return
+        else:
+            problem = AskProblem(verb, ask.request, "", "too many asks at once; try again later")
+        self.counts.asks_refused += 1
+        self._refuse(problem, reply_topic, correlation)
+
+    def _refuse(self, problem: AskProblem, reply_topic: str, correlation: bytes) -> None:
+        """Answer an ask that the station never sees; nothing rests on it, so nothing is logged."""
+        now = self._now()
+        answer = RefusalPayload(
+            at=time_text(now),
+            clock_trusted=now.wall_trusted,
+            request=problem.request or None,
+            verb=problem.verb,
+            field=problem.field or None,
+            why=problem.why,
+        )
+        topic = reply_topic or self._topics.answer(problem.request or "unreadable")
+        if not self._answers.full():
+            self._answers.put_nowait(Publication(topic, _encode(answer), correlation=correlation))
+
+
+def _first_of(error: BaseException | None) -> BaseException:
+    while isinstance(error, BaseExceptionGroup):
+        error = error.exceptions[0]
+    return error or RuntimeError("the connection ended for no known reason")
