@@ -1,0 +1,129 @@
+"""One line for a person about one message on the bus."""
+
+from typing import Any, TypeVar
+
+import msgspec
+
+from ridgepost.bus.payloads import (
+    AckPayload,
+    BulletinPayload,
+    HeardPayload,
+    InboundPayload,
+    LinkPayload,
+    NoticePayload,
+    OutboundPayload,
+    PresencePayload,
+)
+from ridgepost.cli.output import plain
+
+KNOTS_TO_KMH = 1.852
+
+Row = tuple[str, str, str, str]
+"""When (RFC 3339), what, who and the rest; nothing in it is fit for a terminal yet."""
+
+T = TypeVar("T")
+
+
+def line(topic: str, payload: Any) -> str | None:
+    """The line for a message on `topic` (below the station's own level), None for ones that a
+    person does not need or that are not by a station. All of it is safe for a terminal."""
+    try:
+        row = _row(topic.split("/"), payload)
+    except msgspec.ValidationError:
+        return None  # anybody may publish below the station's name
+    if row is None:
+        return None
+    at, what, who, text = row
+    return f"{clock_time(at):8}  {plain(what):8}  {plain(who):9}  {plain(text)}".rstrip()
+
+
+def clock_time(at: str) -> str:
+    """The time of day in an RFC 3339 time, safe for a terminal."""
+    return plain(at)[11:19]
+
+
+def _row(levels: list[str], payload: Any) -> Row | None:
+    match levels:
+        case ["heard", _]:
+            heard = _as(HeardPayload, payload)
+            return heard.at, "heard", heard.source, _heard(heard)
+        case ["traffic", "in", _]:
+            inbound = _as(InboundPayload, payload)
+            to = f"to {inbound.to}: " if inbound.group else ""
+            return inbound.at, "message", inbound.source, f'{to}"{inbound.text}"'
+        case ["traffic", "out", _]:
+            out = _as(OutboundPayload, payload)
+            tries = f" ({out.attempts})" if out.attempts > 1 else ""
+            return out.at, "to", out.to, f'{out.state}{tries}, {out.why}: "{out.text}"'
+        case ["traffic", "ack"]:
+            ack = _as(AckPayload, payload)
+            return ack.at, "ack", ack.to, f"number {ack.number} acknowledged"
+        case ["bulletin", _, _]:
+            bulletin = _as(BulletinPayload, payload)
+            return bulletin.at, "bulletin", bulletin.source, f"{bulletin.line}: {bulletin.text}"
+        case ["link", _]:
+            link = _as(LinkPayload, payload)
+            return link.at, "tnc", link.tnc, "up" if link.up else f"down: {link.reason}"
+        case ["notice", _]:
+            notice = _as(NoticePayload, payload)
+            return notice.at, "notice", notice.kind, notice.text
+        case ["presence"]:
+            presence = _as(PresencePayload, payload)
+            state = "online" if presence.online else "offline"
+            return presence.at or "", "station", presence.callsign or "-", state
+        case ["answer", _]:
+            # The station's own answers have a time; those about asks it never saw have none.
+            at = payload.get("at", "") if isinstance(payload, dict) else ""
+            answer = _as(Answer, payload)
+            why = ": ".join(part for part in (answer.field, answer.why) if part)
+            return None if answer.accepted else (str(at), "refused", answer.verb, why)
+        case _:
+            return None
+
+
+class Answer(msgspec.Struct, frozen=True):
+    """What an answer tells a person, whoever gave it: the station, or the bus in its place."""
+
+    verb: str
+    accepted: bool
+    message: str | None = None
+    field: str | None = None
+    why: str | None = None
+
+
+def _as(kind: type[T], payload: Any) -> T:
+    return msgspec.convert(payload, kind)
+
+
+def _heard(heard: HeardPayload) -> str:
+    try:
+        text = _report(heard)
+    except (KeyError, TypeError, ValueError):
+        text = f"{heard.kind}: {heard.monitor}"  # a report as no decoder here makes it
+    used = [address for address in heard.path if address.endswith("*")]
+    return f"{text} (via {used[0][:-1]})" if used else text
+
+
+def _report(heard: HeardPayload) -> str:
+    report = heard.report
+    match heard.kind:
+        case "position":
+            if not report["position_known"]:
+                return f"position unknown {report.get('comment') or ''}".rstrip()
+            text = f"at {report['latitude_deg']:.4f} {report['longitude_deg']:.4f}"
+            if report.get("speed_knots") is not None:
+                text += f" {report['speed_knots'] * KNOTS_TO_KMH:.0f} km/h"
+            if report.get("course_deg"):
+                text += f" {report['course_deg']:.0f} deg"
+            return f"{text} {report.get('comment') or ''}".rstrip()
+        case "status":
+            return f"status: {report['text']}"
+        case "message":
+            number = f" #{report['message_id']}" if report.get("message_id") else ""
+            return f"to {report['addressee']}{number}: {report['text']}"
+        case "ack" | "rej":
+            return f"{heard.kind} {report['acknowledged_id']} to {report['addressee']}"
+        case "unreadable":
+            return f"unreadable ({report['reason']}): {heard.monitor}"
+        case _:
+            return f"{heard.kind}: {heard.monitor}"
