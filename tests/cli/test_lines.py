@@ -93,7 +93,7 @@ def heard(info: bytes, path: tuple[str, ...] = (), repeated: tuple[bool, ...] = 
                 message="m", to="QZ1SAG", text="hi", number="AA", state=State.SENDING,
                 why="no acknowledgement yet", attempts=3, expires_in_s=60,
             ),
-            'to        QZ1SAG     sending (3), no acknowledgement yet: "hi"',
+            'to        QZ1SAG     sending (3), no acknowledgement yet',
         ),
         (
             AckSent(to="QZ1SAG", number="12", frame=heard(b">x").frame, tnc="vhf", port=0),

@@ -41,6 +41,7 @@ def test_ends_by_itself_with_a_reconciled_summary(tmp_path: Path) -> None:
         ("--seed", "x"),
         ("--keep", __file__),
         ("--keep", str(Path(__file__).parent)),
+        ("--keep", "/proc/nowhere/at/all"),
         ("surplus",),
         ("--unknown",),
     ],

@@ -8,7 +8,10 @@ from typing import Any
 import msgspec
 import pytest
 
-from ridgepost.rehearsal.drill import Drill
+from ridgepost.logbook.book import Logbook
+from ridgepost.logbook.storage import LogbookError
+from ridgepost.rehearsal import drill
+from ridgepost.rehearsal.drill import Drill, DrillError
 from ridgepost.rehearsal.reckoning import Evidence, Reckoning, median_s, reckon
 from ridgepost.rehearsal.scenario import Scenario, trail_race
 from ridgepost.station.records import (
@@ -39,8 +42,7 @@ async def play(scenario: Scenario, folder: Path) -> tuple[Reckoning, list[tuple[
         if not topic.startswith(("answer/", "presence", "copies")):
             seen.append((topic.rpartition("/")[0], content))
 
-    drill = Drill(scenario, folder, on_bus=on_bus)
-    return await drill.run(), seen
+    return await Drill(scenario, folder, on_bus=on_bus).run(), seen
 
 
 async def test_the_same_seed_gives_the_same_event(tmp_path: Path) -> None:
@@ -61,16 +63,32 @@ async def test_another_seed_gives_another_event(tmp_path: Path) -> None:
     assert (first.frames_heard, first.airtime_s) != (other.frames_heard, other.airtime_s)
 
 
+async def test_a_logbook_in_use_is_said_in_one_sentence(tmp_path: Path) -> None:
+    book = await Logbook.open(tmp_path)
+    try:
+        with pytest.raises(LogbookError, match="in use"):
+            await Drill(opening(3), tmp_path).run()
+    finally:
+        await book.close()
+
+
+async def test_a_station_that_hangs_ends_the_rehearsal(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(drill, "SETTLE_TIMEOUT_S", 0.0)
+    with pytest.raises(DrillError, match="waited"):
+        await Drill(opening(3), tmp_path).run()
+
+
 # -- an account that would show a lie -------------------------------------------------------------
 
 
 @pytest.fixture(scope="module")
 def played(tmp_path_factory: pytest.TempPathFactory) -> Evidence:
     """One rehearsal, whose evidence each of the tests below spoils in its own way."""
-    drill = Drill(opening(6), tmp_path_factory.mktemp("log"))
-    reckoning = asyncio.run(drill.run())
-    assert reckoning.reconciled
-    return drill.evidence
+    played = Drill(opening(6), tmp_path_factory.mktemp("log"))
+    assert asyncio.run(played.run()).reconciled
+    return played.evidence
 
 
 def lose(kind: type) -> Callable[[Evidence], Evidence]:
@@ -133,6 +151,8 @@ def unsent_frame(evidence: Evidence) -> Evidence:
         (lose(Heard), "entries for the bus"),
         (change(Received, text="never written"), "each of them"),
         (change(CopiesHeard, copies=99), "frames heard"),
+        (lose(CopiesHeard), "copies among them"),
+        (lose(AckSent), "acks among them"),
         (change(OutboundChanged, state=State.ACKNOWLEDGED, to="QZ1NIL"), "acknowledged messages"),
         (quiet_bus("in"), "messages received"),
         (quiet_bus("out"), "outcome of each message"),

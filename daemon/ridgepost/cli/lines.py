@@ -15,6 +15,7 @@ from ridgepost.bus.payloads import (
     PresencePayload,
 )
 from ridgepost.cli.output import plain
+from ridgepost.station.records import State
 
 KNOTS_TO_KMH = 1.852
 
@@ -54,7 +55,10 @@ def _row(levels: list[str], payload: Any) -> Row | None:
         case ["traffic", "out", _]:
             out = _as(OutboundPayload, payload)
             tries = f" ({out.attempts})" if out.attempts > 1 else ""
-            return out.at, "to", out.to, f'{out.state}{tries}, {out.why}: "{out.text}"'
+            # The text is said when the message comes and when it is settled, not with each try.
+            under_way = out.state is State.SENDING or out.state is State.WAITING
+            text = "" if under_way else f': "{out.text}"'
+            return out.at, "to", out.to, f"{out.state}{tries}, {out.why}{text}"
         case ["traffic", "ack"]:
             ack = _as(AckPayload, payload)
             return ack.at, "ack", ack.to, f"number {ack.number} acknowledged"

@@ -14,13 +14,17 @@ import structlog
 
 from ridgepost.bus.embedded import EmbeddedBrokerError
 from ridgepost.cli.lines import line
-from ridgepost.cli.output import FAILED, fail, plain
+from ridgepost.cli.output import FAILED, USAGE, fail, plain
+from ridgepost.cli.waiting import Waiting
+from ridgepost.logbook.storage import LogbookError
 from ridgepost.rehearsal.drill import Drill, DrillError, Progress
 from ridgepost.rehearsal.reckoning import Reckoning, median_s
 from ridgepost.rehearsal.scenario import Scenario, trail_race
 from ridgepost.station.records import State
 
 DEFAULT_PACE = 60.0
+TEXT_COLUMNS = 38
+"""What a line of 80 columns has left for the text of a message."""
 
 
 @click.command()
@@ -55,8 +59,8 @@ def command(seed: int, pace: str, show_all: bool, quiet: bool, keep: Path | None
     know; the exit status is 0 only if all agree.
     """
     speed = _pace(pace)
-    if keep is not None and keep.exists() and any(keep.iterdir()):
-        fail(f"--keep: {keep} is not empty; name a new folder", 2)
+    if keep is not None:
+        _make(keep)
     structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(logging.CRITICAL))
     scenario = trail_race(seed)
     if not quiet:
@@ -68,7 +72,7 @@ def command(seed: int, pace: str, show_all: bool, quiet: bool, keep: Path | None
         else:
             with tempfile.TemporaryDirectory(prefix="ridgepost-") as folder:
                 reckoning = _play(scenario, Path(folder), speed, show_all=show_all, quiet=quiet)
-    except (DrillError, EmbeddedBrokerError) as error:
+    except (DrillError, EmbeddedBrokerError, LogbookError) as error:
         fail(str(error))
     except KeyboardInterrupt:
         fail("rehearsal broken off", 130)
@@ -76,6 +80,15 @@ def command(seed: int, pace: str, show_all: bool, quiet: bool, keep: Path | None
     if keep is not None:
         click.echo(f"The logbook is in {keep}.")
     raise SystemExit(0 if reckoning.reconciled else FAILED)
+
+
+def _make(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        if any(folder.iterdir()):
+            fail(f"--keep: {folder} is not empty; name a new folder", USAGE)
+    except OSError as error:
+        fail(f"--keep: cannot make {folder}: {(error.strerror or str(error)).lower()}", USAGE)
 
 
 def _pace(text: str) -> float | None:
@@ -86,7 +99,7 @@ def _pace(text: str) -> float | None:
     except ValueError:
         pace = math.nan
     if not 0 < pace <= 1e6:
-        fail(f"--pace: expected a number above 0, or max, got {text!r}", 2)
+        fail(f"--pace: expected a number above 0, or max, got {text!r}", USAGE)
     return pace
 
 
@@ -107,10 +120,15 @@ def _play(
             f"{progress.open_messages} messages open"
         )
 
-    drill = Drill(scenario, folder, pace=pace)
     if not quiet:
         drill = Drill(scenario, folder, pace=pace, on_bus=on_bus, on_progress=on_progress)
-    return asyncio.run(drill.run())
+        return asyncio.run(drill.run())
+
+    async def wait() -> Reckoning:
+        async with Waiting("the race to end"):
+            return await Drill(scenario, folder, pace=pace).run()
+
+    return asyncio.run(wait())
 
 
 def _introduce(scenario: Scenario, pace: float | None) -> None:
@@ -127,14 +145,18 @@ def _summary(reckoning: Reckoning, scenario: Scenario, took_s: float) -> None:
     outgoing = reckoning.outgoing
     click.echo()
     click.echo(f"{'to':12}{'state':14}{'sent':>4}  {'to ack':>8}  text")
+    unknown = False
     for message in outgoing:
         to_ack = "-" if message.to_ack_s is None else f"{message.to_ack_s:.1f} s"
-        note = "  (read, but no ack heard)" if message.read and message.to_ack_s is None else ""
-        name = names.get(message.to, message.to)
+        if message.read and message.to_ack_s is None:
+            to_ack, unknown = "read *", True
+        name = plain(names.get(message.to, message.to))
         click.echo(
-            f"{name[:11]:12}{message.state:14}{message.attempts:>4}  {to_ack:>8}  "
-            f"{plain(message.text)}{note}"
+            f"{_cut(name, 11):12}{message.state:14}{message.attempts:>4}  {to_ack:>8}  "
+            f"{_cut(plain(message.text), TEXT_COLUMNS)}"
         )
+    if unknown:
+        click.echo("* read by its addressee, but no acknowledgement reached us")
     click.echo()
     _row("messages sent", len(outgoing), _outcomes(reckoning))
     times_s = reckoning.ack_times_s
@@ -160,6 +182,10 @@ def _summary(reckoning: Reckoning, scenario: Scenario, took_s: float) -> None:
     )
     click.echo()
     _checks(reckoning)
+
+
+def _cut(text: str, columns: int) -> str:
+    return text if len(text) <= columns else f"{text[: columns - 3]}..."
 
 
 def _row(label: str, value: object, more: str) -> None:

@@ -23,7 +23,7 @@ from ridgepost.bus.embedded import HOST, EmbeddedBroker
 from ridgepost.bus.topics import Topics
 from ridgepost.clock import SteppedClock
 from ridgepost.logbook.book import Logbook
-from ridgepost.rehearsal.channel import Channel, Sent
+from ridgepost.rehearsal.channel import Channel, Happening, Received, Sent
 from ridgepost.rehearsal.reckoning import Evidence, Reckoning, Witness, reckon
 from ridgepost.rehearsal.scenario import Cast, OperatorAsk, Scenario
 from ridgepost.rehearsal.tnc import SimulatedTnc
@@ -36,6 +36,7 @@ from ridgepost.settings import (
     StationTable,
     TncTable,
 )
+from ridgepost.station.channel import PortSetup
 from ridgepost.station.moment import Moment
 from ridgepost.station.records import Entry
 
@@ -96,13 +97,38 @@ class Drill:
         self._cast: Cast = scenario.build(self._channel)
         self._clock = SteppedClock(Moment(0.0, STARTS_AT_S), f"rehearsal-{scenario.seed}")
         self._on_air: list[bytes] = []
+        self._decoded: list[tuple[float, bytes]] = []
         self._witness = Witness()
         self._heard_offline = False
         self.evidence: Evidence
         """What the account was drawn up from; there once `run` has returned."""
 
     async def run(self) -> Reckoning:
-        """Play the event to its end and account for it. Raises `DrillError`."""
+        """Play the event to its end and account for it.
+
+        Raises `DrillError`, or what keeps the service from running: `LogbookError`,
+        `EmbeddedBrokerError`.
+        """
+        try:
+            port = await self._play_with_everything()
+        except BaseExceptionGroup as group:
+            # The first failure is the story; the others are what it broke.
+            raise _first(group) from group
+        self.evidence = Evidence(
+            scenario=self._scenario,
+            entries=await self._whole_log(),
+            port=port,
+            channel=self._channel,
+            on_air=self._on_air,
+            decoded=self._decoded,
+            cast=self._cast,
+            witness=self._witness,
+        )
+        return reckon(self.evidence)
+
+    async def _play_with_everything(self) -> PortSetup:
+        """Broker, TNC, service and a bus client around the playing; what the service was told of
+        its TNC is returned."""
         async with contextlib.AsyncExitStack() as stack:
             broker = await stack.enter_async_context(EmbeddedBroker(_free_port()))
             tnc = SimulatedTnc(
@@ -122,20 +148,9 @@ class Drill:
                 await self._play(service, tnc, client, topics)
                 service.stop("rehearsal over")
                 await running
-                if service.bus.published_to < service.logbook.last_seq:
-                    raise DrillError("the bus was not told everything in time")
                 await self._until(lambda: self._heard_offline, "the bus")
                 watching.cancel()
-        self.evidence = Evidence(
-            scenario=self._scenario,
-            entries=await self._whole_log(),
-            port=settings.setup().ports[0],
-            channel=self._channel,
-            on_air=self._on_air,
-            cast=self._cast,
-            witness=self._witness,
-        )
-        return reckon(self.evidence)
+            return settings.setup().ports[0]
 
     async def _whole_log(self) -> list[Entry]:
         """The log as it lies on the disk now that the service has closed it."""
@@ -167,11 +182,7 @@ class Drill:
             if self._pace is not None:
                 # The only wait for the wall clock: somebody is watching.
                 await asyncio.sleep(max(0.0, began_s + now_s / self._pace - time.monotonic()))
-            self._on_air += [
-                happening.octets
-                for happening in self._channel.advance(now_s)
-                if isinstance(happening, Sent) and happening.node == self._scenario.gateway
-            ]
+            self._note(self._channel.advance(now_s))
             self._clock.advance(now_s)
             await self._settle(service, tnc)
             while asks and asks[0].at_s <= now_s:
@@ -206,6 +217,7 @@ class Drill:
                 service.frames_decided == tnc.frames_to_host
                 and link.frames_sent == tnc.frames_from_host
                 and service.idle
+                and service.bus.published_to == service.logbook.last_seq
                 and (due_s is None or due_s > self._clock.now().mono_s)
             )
 
@@ -267,6 +279,17 @@ class Drill:
             logbook=LogbookTable(folder=str(self._folder)),
         )
 
+    def _note(self, happenings: list[Happening]) -> None:
+        """What the gateway's node sent and received: the channel's testimony."""
+        for happening in happenings:
+            if happening.node != self._scenario.gateway:
+                continue
+            match happening:
+                case Sent():
+                    self._on_air.append(happening.octets)
+                case Received():
+                    self._decoded.append((happening.at_s, happening.octets))
+
     def _report(self, service: Service, now_s: float) -> None:
         self._on_progress(
             Progress(
@@ -277,6 +300,13 @@ class Drill:
                 busy_share=self._channel.busy_s / now_s,
             )
         )
+
+
+def _first(group: BaseExceptionGroup[BaseException]) -> BaseException:
+    error: BaseException = group
+    while isinstance(error, BaseExceptionGroup):
+        error = error.exceptions[0]
+    return error
 
 
 def _free_port() -> int:

@@ -13,6 +13,7 @@ from typing import Any
 
 import msgspec
 
+from ridgepost.radio import ax25
 from ridgepost.radio.airtime import airtime_s
 from ridgepost.rehearsal.channel import Channel
 from ridgepost.rehearsal.scenario import Cast, OperatorAsk, Scenario
@@ -34,6 +35,10 @@ TIME_TOLERANCE_S = 0.0015
 
 AIRTIME_TOLERANCE_S = 0.001
 """Sums of the same terms in another order."""
+
+
+COPY_WINDOW_S = 30.0
+"""APRS 1.2 ch. 14: digipeaters repeat no copy of a packet within 30 seconds."""
 
 
 class Witness(msgspec.Struct):
@@ -144,7 +149,8 @@ class Evidence(msgspec.Struct, kw_only=True):
     """All that an account is drawn up from.
 
     `entries` is the whole log and `port` what the station knows of its TNC; `on_air` are the frames
-    that the gateway's node transmitted, and the rest is what the others know.
+    that the gateway's node transmitted and `decoded` those that it received, with their times; the
+    rest is what the others know.
     """
 
     scenario: Scenario
@@ -152,6 +158,7 @@ class Evidence(msgspec.Struct, kw_only=True):
     port: PortSetup
     channel: Channel
     on_air: list[bytes]
+    decoded: list[tuple[float, bytes]]
     cast: Cast
     witness: Witness
 
@@ -182,7 +189,9 @@ def reckon(evidence: Evidence) -> Reckoning:
         _same("each of them", _received(log), "written by the stations", _written(log, cast)),
         _same("frames sent, octet by octet", sorted(log.sent), "channel", sorted(evidence.on_air)),
         _near("own airtime", [airtime], "channel", [own.airtime_s], AIRTIME_TOLERANCE_S),
+        _same("acks among them", log.acks, "channel", _acks(evidence.on_air)),
         _same("frames heard", heard, "channel", own.received),
+        _same("copies among them", log.further_copies, "channel", _copies(evidence.decoded)),
         _same("entries for the bus", log.for_the_bus, "bus", sorted(set(witness.seqs))),
     ]
     return Reckoning(
@@ -253,6 +262,26 @@ def _written(log: _Log, cast: Cast) -> list[tuple[str, str]]:
         for out in station.account.outgoing
         if out.acked_s is not None or (callsign, out.text) in claimed
     )
+
+
+def _acks(frames: Sequence[bytes]) -> int:
+    """By the letters alone: ':', nine characters, ':ack' (APRS 1.2 ch. 14)."""
+    return sum(ax25.decode(frame).info[10:14] == b":ack" for frame in frames)
+
+
+def _copies(decoded: Sequence[tuple[float, bytes]]) -> int:
+    """Frames that differ from one received less than 30 s before in nothing but their path, by the
+    octets of the addresses: bit 0 of the last octet marks the end, the others the SSID."""
+    first_s: dict[tuple[bytes, int, bytes], float] = {}
+    copies = 0
+    for at_s, octets in decoded:
+        info = octets[next(i for i in range(6, len(octets), 7) if octets[i] & 1) + 3 :]
+        key = (octets[0:6] + octets[7:13], octets[13] >> 1 & 15, info)
+        if key in first_s and at_s - first_s[key] < COPY_WINDOW_S:
+            copies += 1
+        else:
+            first_s[key] = at_s
+    return copies
 
 
 def _same(figure: str, log: object, witness: str, other: object) -> Check:
