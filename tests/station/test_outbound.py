@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ridgepost.radio import ax25
+from ridgepost.station.effects import Transmit
 from ridgepost.station.records import Noticed, OutboundChanged, Precedence, State
 from ridgepost.station.setup import Setup
 from ridgepost.station.tuning import Tuning
@@ -485,6 +486,19 @@ def test_link_down_does_not_stop_the_clock() -> None:
     rig.link(False)
     rig.advance(101)
     assert rig.state(message) is State.EXPIRED
+
+
+def test_a_frame_that_the_tnc_did_not_take() -> None:
+    """A person is told; the message is sent again as if the frame had been lost on the air."""
+    rig = Rig()
+    message = rig.send(SAG)
+    transmit = Transmit("vhf", 0, rig.sent[-1].octets)
+    (notice,) = only(Noticed, rig.take(rig.station.not_sent(transmit, rig.now)))
+    assert notice.kind == "not-sent"
+    assert "Radio check" in notice.text
+    assert len(rig.sent) == 1
+    rig.advance(8)
+    assert len(rig.sends(message)) == 2
 
 
 def test_many_held_up_go_out_by_and_by() -> None:

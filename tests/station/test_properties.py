@@ -268,4 +268,4 @@ def ends(rig: CheckedRig) -> list[tuple[OutboundChanged, float]]:
 
 
 TestLife = Life.TestCase
-TestLife.settings = settings(max_examples=60, stateful_step_count=40, deadline=None)
+TestLife.settings = settings(stateful_step_count=40)  # examples as the profile has them

@@ -117,7 +117,7 @@ def _play(
         click.echo(
             f"--- {progress.at_s / 60:3.0f} of {progress.end_s / 60:.0f} min: "
             f"{progress.frames_heard} frames heard, channel {progress.busy_share:.0%} busy, "
-            f"{progress.open_messages} messages open"
+            f"messages open: {progress.open_messages}"
         )
 
     if not quiet:

@@ -29,10 +29,6 @@ class HeardStations:
         if len(self._stations) > self._limit:
             self._stations.popitem(last=False)
 
-    def last(self, callsign: str) -> LastHeard | None:
-        """The latest hearing of a station, if it is remembered."""
-        return self._stations.get(callsign)
-
     def port_of(self, callsign: str) -> Port | None:
         """Where a station was last heard, if it is remembered."""
         last = self._stations.get(callsign)

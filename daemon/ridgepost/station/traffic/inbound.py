@@ -190,10 +190,9 @@ class Inbound:
         if not self._channel.room_for_ack(port, now.mono_s):
             self.acks_withheld += 1
             return
-        try:
-            info = aprs.encode_ack(to, number)
-        except aprs.EncodeError:
-            return  # a third-party author whose name fits no addressee field
+        # Both were read off the air: a name of a frame or a third-party header, which have no more
+        # than nine characters, and an identifier field.
+        info = aprs.encode_ack(to, number)
         frame = ax25.encode(
             ax25.Frame(self._setup.callsign, SOFTWARE_ADDRESS, path=self._setup.path, info=info)
         )
