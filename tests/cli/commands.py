@@ -31,9 +31,12 @@ def command_line(*arguments: str | bytes) -> list[str | bytes]:
     return [sys.executable, "-m", "ridgepost", *arguments]
 
 
+SET_BY_SOME = ("RIDGEPOST", "COLUMNS", "NO_COLOR", "FORCE_COLOR")
+
+
 def environment(**more: str) -> dict[str, str]:
     """The environment of a person who has set nothing, in a terminal of 80 columns."""
-    kept = {k: v for k, v in os.environ.items() if not k.startswith(("RIDGEPOST", "COLUMNS"))}
+    kept = {k: v for k, v in os.environ.items() if not k.startswith(SET_BY_SOME)}
     # Found from any folder, installed or not.
     source = str(Path(cli.__file__).parent.parent.parent)
     return kept | {"PYTHONUNBUFFERED": "1", "PYTHONPATH": source} | more

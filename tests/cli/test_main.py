@@ -5,6 +5,7 @@ Exit status 2 for wrong usage and 78 (EX_CONFIG) for wrong settings: common prac
 
 import os
 import re
+import shlex
 import subprocess
 from pathlib import Path
 
@@ -302,7 +303,7 @@ def test_help_for_a_reader_that_goes_away(arguments: list[str]) -> None:
     ],
 )
 def test_closed_streams(arguments: str, status: int, closed: str) -> None:
-    words = " ".join(map(str, command_line(*arguments.split())))
+    words = shlex.join(map(str, command_line(*arguments.split())))
     done = subprocess.run(
         ["sh", "-c", f"{words} {closed}"],
         capture_output=True,
