@@ -48,8 +48,8 @@ class EmbeddedBroker:
             from amqtt.broker import Broker  # noqa: PLC0415 - see above
         except ImportError as error:
             raise EmbeddedBrokerError(
-                "no broker is set in bus.broker and the embedded one is not installed; set "
-                "bus.broker, or install it with: pip install 'ridgepost[broker]'"
+                "the embedded broker is not installed; add it from Ridgepost's folder with: pip "
+                "install --require-hashes -r deploy/constraints-broker.txt (or set bus.broker)"
             ) from error
         for name in ("amqtt", "transitions"):
             logging.getLogger(name).setLevel(logging.CRITICAL)
