@@ -1,7 +1,6 @@
 """Keys in order of priority: what is due next, whose turn it is next."""
 
 import heapq
-import itertools
 from typing import Generic, TypeVar
 
 Key = TypeVar("Key")
@@ -23,14 +22,15 @@ class Agenda(Generic[Key, Priority]):
         # Deletion is lazy: an item counts only while `_places` says the same. The count breaks
         # ties in favour of who came first, and keys need no order of their own.
         self._heap: list[tuple[Priority, int, Key]] = []
-        self._count = itertools.count()
+        self._count = 0
 
     def __len__(self) -> int:
         return len(self._places)
 
     def put(self, key: Key, priority: Priority) -> None:
         """Give a key its place, or another one."""
-        count = next(self._count)
+        self._count += 1
+        count = self._count
         self._places[key] = (priority, count)
         heapq.heappush(self._heap, (priority, count, key))
         self._tidy()
