@@ -352,6 +352,17 @@ async def test_stopped_before_it_began(tmp_path: Path, mosquitto: Broker) -> Non
     assert rig.logged() == ["started", "stopped"]
 
 
+async def test_stop_is_the_last_word(tmp_path: Path, mosquitto: Broker) -> None:
+    """In the log, and on the bus, where it says when; the last will could not (MQTT 5, 3.1.2.5)."""
+    async with watching(mosquitto) as client:
+        async with running(tmp_path, mosquitto) as rig:
+            assert (await event(client, "presence"))["online"]
+        assert rig.logged()[-1] == "stopped"
+        presence = await event(client, "presence")
+    assert presence["online"] is False
+    assert presence["at"] >= presence["since"]
+
+
 async def test_idle_says_that_everything_has_been_done(tmp_path: Path, mosquitto: Broker) -> None:
     """What a rehearsal steps its clock by."""
     async with running(tmp_path, mosquitto) as rig:

@@ -326,6 +326,28 @@ async def test_fault_of_the_listener_does_not_end_the_bus(
     assert any(line["event"] == "fault in the bus" for line in log)
 
 
+async def test_cancelled_without_a_farewell(tmp_path: Path, mosquitto: Broker) -> None:
+    """Nobody has said that the station is gone, so the last will has to (MQTT 5, 3.1.2.5)."""
+    async with watching(mosquitto.port, f"{BASE}/presence") as client:
+        async with running(tmp_path, mosquitto.port):
+            pass
+        seen = await events(client, 2)
+    assert [(payload["online"], payload["at"]) for _, payload in seen] == [
+        (True, "2027-01-15T08:00:00.000Z"),
+        (False, None),
+    ]
+
+
+async def test_cancelled_after_a_farewell(tmp_path: Path, mosquitto: Broker) -> None:
+    """Then the will is not spoken on top of it."""
+    async with watching(mosquitto.port) as client:
+        async with running(tmp_path, mosquitto.port) as bench:
+            await bench.bus.farewell()
+        await client.publish("end", b"{}", qos=1)
+        seen = await events(client, 3)
+    assert [payload.get("online") for _, payload in seen] == [True, False, None]
+
+
 async def test_cancelled_while_connecting(tmp_path: Path) -> None:
     async with (
         ScriptedBroker(silent=True) as broker,

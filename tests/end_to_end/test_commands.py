@@ -41,8 +41,8 @@ def test_send_and_wait(site: Site) -> None:
         )
     for outcome, word in (("acknowledged", "ack"), ("rejected", "rej")):
         tnc.heard(f"{calls[outcome]}>APZ001::{HUB}:{word}{number_of(frames[outcome])}")
-    queued = site.bus.find("traffic/out/", to=calls["cancelled"])
-    assert queued is not None
+    to = calls["cancelled"]
+    queued = site.until(lambda: site.bus.find("traffic/out/", to=to), "the message's name")
     site.ask("cancel", {"request": "c-1", "message": queued.payload["message"]})
 
     for outcome, command in commands.items():
@@ -51,15 +51,6 @@ def test_send_and_wait(site: Site) -> None:
         assert "accepted as " in said
         states = re.findall(r"^\d\d:\d\d:\d\d  (\w+)", said, re.MULTILINE)
         assert states == ["queued", "sending", outcome]
-
-
-def test_send_without_waiting(site: Site) -> None:
-    tnc = site.tnc()
-    site.configure(tnc)
-    site.start_up()
-    command = site.command("send", SAG, "Water at post 2", "--settings", site.settings)
-    assert command.ended() == 0
-    assert "accepted as " in command.lines[-1]
 
 
 def test_send_refused_and_nobody_there(site: Site) -> None:
@@ -109,7 +100,10 @@ def test_follow(site: Site) -> None:
     command = following(site)
     tnc.heard(f"{SAG}>APZ001,QZ1RDG*:!6130.00N/14912.00W>on the way")
     noisy_air(site, tnc)
-    site.until(lambda: any("end of noise" in line for line in command.lines), "all lines")
+    sending = site.command("send", SAG, "Water at post 2", "--settings", site.settings)
+    assert sending.ended() == 0  # accepted, and not waited for
+    assert "accepted as " in sending.lines[-1]
+    site.until(lambda: any("Water at post 2" in line for line in command.lines), "all lines")
     said = "\n".join(command.lines)
     assert "at 61.5000 -149.2000 on the way (via QZ1RDG)" in said
     # Shown, but as names of characters; every character that is left is printable.

@@ -12,8 +12,6 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-import pytest
-
 from end_to_end.world import HUB, SAG, Site, Tnc
 
 
@@ -25,25 +23,22 @@ def retained_presence(site: Site) -> dict[str, object]:
     return dict(event.payload)
 
 
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
-def test_stop_in_order(site: Site, number: signal.Signals) -> None:
+def test_stop_in_order(site: Site) -> None:
     tnc = site.tnc()
     site.configure(tnc)
     station = site.start_up()
     assert retained_presence(site)["online"] is True
-    station.signal(number)
-    assert station.ended(5.0) == 0
+    assert station.stop() == 0
     presence = retained_presence(site)
     assert presence["online"] is False
     assert isinstance(presence["at"], str)
     assert presence["callsign"] == HUB
 
 
-@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
-def test_last_will(site: Site, protocol: str) -> None:
+def test_last_will(site: Site) -> None:
     """After a power cut the broker speaks; it does not know when it lost the station."""
     tnc = site.tnc()
-    site.configure(tnc, bus=f'protocol = "{protocol}"')
+    site.configure(tnc)
     site.start_up().kill()
     site.until(lambda: site.bus.find("presence", online=False), "the last will")
     presence = retained_presence(site)

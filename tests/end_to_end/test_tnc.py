@@ -1,6 +1,7 @@
 """The TNC away and back, and rubbish on its line."""
 
 import random
+import signal
 
 from end_to_end.world import HUB, SAG, Site, number_of
 from ridgepost.radio import ax25, kiss
@@ -18,6 +19,10 @@ def test_unplugged_and_plugged_in_again(site: Site) -> None:
     tnc.unplug()
     down = site.until(lambda: site.bus.find("link/vhf", up=False), "the link down on the bus")
     assert down.payload["reason"] != ""
+    # Whoever comes later sees it too (MQTT 5, 3.3.1.3).
+    later = site.listen(f"ridgepost/{HUB}/link/#")
+    kept = site.until(lambda: later.find("link/vhf"), "the retained state")
+    assert (kept.retained, kept.payload["up"]) == (True, False)
     # A message is accepted meanwhile, and waits.
     answer = site.send("r-1", "Water at post 2")
     assert answer["accepted"]
@@ -32,18 +37,6 @@ def test_unplugged_and_plugged_in_again(site: Site) -> None:
         lambda: site.bus.find(f"traffic/out/{answer['message']}", state="acknowledged"),
         "the acknowledgement",
     )
-
-
-def test_link_state_is_retained(site: Site) -> None:
-    """Whoever comes later sees whether the TNC is there (MQTT 5, 3.3.1.3)."""
-    tnc = site.tnc()
-    site.configure(tnc)
-    site.start_up()
-    site.until(lambda: site.bus.find("link/vhf", up=True), "the link on the bus")
-    later = site.listen(f"ridgepost/{HUB}/link/#")
-    event = site.until(lambda: later.find("link/vhf"), "the retained state")
-    assert event.retained
-    assert event.payload["up"] is True
 
 
 def test_rubbish_on_the_line(site: Site) -> None:
@@ -107,3 +100,5 @@ def test_control_characters_stay_in_payloads(site: Site) -> None:
         assert event.topic.isprintable()
         assert not set("+#") & set(event.topic)
     assert not any("\x1b" in line for line in station.lines)
+    station.signal(signal.SIGINT)  # a person's Ctrl-C is a stop in order as well
+    assert station.ended(5.0) == 0

@@ -5,7 +5,7 @@ real pseudo-terminals whose far end the test holds, and the bus is watched with 
 programs rather than with any code of ours.
 
 Nothing sleeps. `World.until` looks at its condition whenever an octet has arrived from anywhere
-(and now and then besides), and fails after a bound, with a transcript of what was said by whom.
+(and now and then besides), and fails after a bound, with all that was said, and by whom.
 """
 
 import contextlib
@@ -54,7 +54,7 @@ class Source(Protocol):
         """Read what is there; False once nothing more can come."""
         ...
 
-    def transcript(self) -> str: ...
+    def all_said(self) -> str: ...
 
 
 class World:
@@ -80,7 +80,7 @@ class World:
                 return value
             left_s = deadline_s - time.monotonic()
             if left_s <= 0:
-                said = "\n".join(source.transcript() for source in self._sources)
+                said = "\n".join(source.all_said() for source in self._sources)
                 pytest.fail(f"waited {bound_s:g} s for {what}\n{said}", pytrace=False)
             self._take(min(left_s, LOOK_AGAIN_S))
 
@@ -139,7 +139,7 @@ class Program:
     def on_line(self, line: str) -> None:
         """A line has come."""
 
-    def transcript(self) -> str:
+    def all_said(self) -> str:
         said = "\n".join(f"    {line}" for line in self.lines[-40:])
         return f"{' '.join(self._command)} (status {self._process.poll()}):\n{said}"
 
@@ -162,7 +162,7 @@ class Program:
         try:
             return self._process.wait(max(0.1, left_s))
         except subprocess.TimeoutExpired:
-            pytest.fail(f"runs on after {bound_s:g} s: {self.transcript()}", pytrace=False)
+            pytest.fail(f"runs on after {bound_s:g} s: {self.all_said()}", pytrace=False)
 
     def put_away(self) -> None:
         """Ends it whatever it does, when the test is over."""
@@ -181,8 +181,18 @@ class Command(Program):
     def __init__(self, world: World, *words: str | Path) -> None:
         super().__init__(
             world,
+            # A shell starts what it runs in the background deaf to Ctrl-C; env(1) mends that.
             # Warnings, such as of a socket that nobody closed, are said and then found as noise.
-            [sys.executable, "-W", "default", "-m", "ridgepost", *words],
+            [
+                require_tool("env"),
+                "--default-signal=INT",
+                sys.executable,
+                "-W",
+                "default",
+                "-m",
+                "ridgepost",
+                *words,
+            ],
             {"PYTHONPATH": str(SOURCE_ROOT), "PYTHONUNBUFFERED": "1", "NO_COLOR": "1"},
         )
 
@@ -265,7 +275,7 @@ class Listener(Program):
             payload = message["payload"]
         self.events.append(Event(message["topic"], payload, bool(message["retain"])))
 
-    def transcript(self) -> str:
+    def all_said(self) -> str:
         said = "\n".join(f"    {event}" for event in self.events[-20:])
         return f"on the bus:\n{said}"
 
@@ -348,7 +358,7 @@ class Tnc:
                 self.commands.append(frame)
         return True
 
-    def transcript(self) -> str:
+    def all_said(self) -> str:
         said = "\n".join(f"    {port} {ax25.to_monitor(frame)}" for port, frame in self.sent)
         return f"sent by {self.path.name} (after {len(self.commands)} parameters):\n{said}"
 
@@ -512,7 +522,7 @@ class Site:
         for station in self._stations:
             mistakes = station.noise or ([] if self.errors_expected else station.errors)
             if mistakes:
-                pytest.fail(f"the station has said:\n{station.transcript()}", pytrace=False)
+                pytest.fail(f"the station has said:\n{station.all_said()}", pytrace=False)
 
 
 def number_of(frame: ax25.Frame) -> str:

@@ -187,6 +187,7 @@ class Client(aiomqtt.Client):
         # This is said in the thread that connects, which goes on when the wait is called off.
         with self._opening:
             if self._called_off:
+                sock.close()
                 raise ConnectionAbortedError("nobody waits for this connection")
             super()._on_socket_open(client, userdata, sock)
 
