@@ -8,6 +8,7 @@ import gc
 import inspect
 import logging
 import os
+import signal
 from collections.abc import AsyncIterator, Iterator
 from pathlib import Path
 
@@ -15,6 +16,11 @@ import pytest
 from hypothesis import settings
 
 from harness import Broker, require_tool
+
+# A shell has what it starts in the background ignore Ctrl-C, and all that this starts in turn; the
+# commands under test are to have it as a person's shell gives it.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 # No deadline anywhere: on a busy machine it fails tests for being slow once. In CI the examples are
 # the same each time, so that a change is never blamed for what chance found.
