@@ -1,4 +1,8 @@
-"""Compares a report with the `expect` table of a check value, key by key."""
+"""Compares a report with the `expect` table of a check value, key by key.
+
+A key is looked up in the report's flat table (None where it is missing there), unless `_ASKED` says
+how to ask for it. A test module may add questions of its own kind with `told(..., asked={...})`.
+"""
 
 from collections.abc import Callable, Mapping
 from typing import Any
@@ -18,6 +22,9 @@ from ridgepost.aprs import (
     must_answer,
     stations_heard_direct,
 )
+from ridgepost.aprs.listing import flat
+
+_NONE: Mapping[str, Callable[[Any], Any]] = {}
 
 # vectors/position.toml: "compare with a tolerance of 0.000002".
 DEGREE_TOLERANCE = 0.000002
@@ -47,13 +54,13 @@ def _answer(report: Report) -> bool:
 # Keys of the check values that are no field of a report: what they ask, put as a question to it.
 _ASKED: dict[str, Callable[[Any], Any]] = {
     "ack_expected": lambda report: isinstance(report, Addressed) and report.ack_expected,
-    "altitude_present": lambda report: report.altitude_ft is not None,
+    "altitude_present": lambda report: "altitude_ft" in flat(report),
     "answer": _answer,
-    "course_known": lambda report: report.course_deg is not None,
+    "course_known": lambda report: "course_deg" in flat(report),
     "directs": lambda report: list(stations_heard_direct(report.text) or ()),
     "for_station_WU2Z": lambda report: report.addressee == "WU2Z",
     "has_beam": lambda report: report.beam_heading_deg is not None,
-    "has_timestamp": lambda report: report.hour is not None,
+    "has_timestamp": lambda report: "hour" in flat(report),
     "heard_counts": lambda report: [
         str(count) if count else "." for count in _statistics(report).heard_counts
     ],
@@ -78,9 +85,21 @@ _ASKED: dict[str, Callable[[Any], Any]] = {
 }
 
 
-def told(report: Report, expect: Mapping[str, Any]) -> dict[str, Any]:
-    """What `report` says about each key of `expect`."""
-    return {key: _ASKED[key](report) if key in _ASKED else getattr(report, key) for key in expect}
+def told(
+    report: Report, expect: Mapping[str, Any], asked: Mapping[str, Callable[[Any], Any]] = _NONE
+) -> dict[str, Any]:
+    """What `report` says about each key of `expect`; `asked` adds questions, or replaces them."""
+    questions = {**_ASKED, **asked}
+    table = flat(report)
+    return {
+        key: questions[key](report) if key in questions else _value(report, table, key)
+        for key in expect
+    }
+
+
+def _value(report: Report, table: Mapping[str, Any], key: str) -> Any:
+    # What is no part of the table may be a property of the report (conforming, no_archive).
+    return table[key] if key in table else getattr(report, key, None)
 
 
 def wanted(expect: Mapping[str, Any]) -> dict[str, Any]:

@@ -74,9 +74,9 @@ def test_position_with_unusable_timestamp(time: str) -> None:
     report = decode(f"@{time}4903.50N/07201.75W>088/036".encode())
     assert isinstance(report, Position)
     assert report.departures == ("timestamp_unusable",)
-    assert (report.hour, report.time_zone) == (None, None)
-    assert report.latitude_deg == pytest.approx(49.0583333, abs=DEGREE_TOLERANCE)
-    assert report.course_deg == 88
+    assert report.time is None
+    assert report.place.latitude_deg == pytest.approx(49.0583333, abs=DEGREE_TOLERANCE)
+    assert report.place.course_deg == 88
 
 
 # APRS 1.2c ch. 5, 6 and 8: what a sender should not do and can be understood all the same.
@@ -103,9 +103,9 @@ def test_departures(info: bytes, departures: tuple[str, ...]) -> None:
 def test_blanks_in_the_longitude_alone_are_not_taken_for_zeros() -> None:
     report = decode(b"!4903.50N/07201.  W-")
     assert isinstance(report, Position)
-    assert report.ambiguity_digits == 2
-    assert report.latitude_deg == pytest.approx(49.05, abs=DEGREE_TOLERANCE)
-    assert report.longitude_mid_deg == pytest.approx(-72.025, abs=DEGREE_TOLERANCE)
+    assert report.place.ambiguity_digits == 2
+    assert report.place.latitude_deg == pytest.approx(49.05, abs=DEGREE_TOLERANCE)
+    assert report.place.ambiguity.longitude_mid_deg == pytest.approx(-72.025, abs=DEGREE_TOLERANCE)
 
 
 # No place is beyond a pole or the date line (geometry).
@@ -114,12 +114,12 @@ def test_ambiguity_at_the_edge_of_the_world(info: bytes) -> None:
     report = decode(info)
     assert isinstance(report, Position)
     edges = (
-        report.latitude_mid_deg,
-        report.latitude_min_deg,
-        report.latitude_max_deg,
-        report.longitude_mid_deg,
-        report.longitude_min_deg,
-        report.longitude_max_deg,
+        report.place.ambiguity.latitude_mid_deg,
+        report.place.ambiguity.latitude_min_deg,
+        report.place.ambiguity.latitude_max_deg,
+        report.place.ambiguity.longitude_mid_deg,
+        report.place.ambiguity.longitude_min_deg,
+        report.place.ambiguity.longitude_max_deg,
     )
     assert [abs(edge or 0.0) for edge in edges] == [90.0, 90.0, 90.0, 180.0, 180.0, 180.0]
 
@@ -132,8 +132,8 @@ def test_ambiguity_at_the_edge_of_the_world(info: bytes) -> None:
 def test_wind_and_areas_are_no_course(info: bytes) -> None:
     report = decode(info)
     assert isinstance(report, Position)
-    assert (report.course_deg, report.speed_knots) == (None, None)
-    assert report.comment == info[20:].decode()
+    assert (report.place.course_deg, report.place.speed_knots) == (None, None)
+    assert report.place.comment == info[20:].decode()
 
 
 # APRS 1.2c ch. 7: either half may be unknown.
@@ -150,8 +150,8 @@ def test_wind_and_areas_are_no_course(info: bytes) -> None:
 def test_course_or_speed_alone(extension: str, course: float | None, speed: float | None) -> None:
     report = decode(f"!4903.50N/07201.75W>{extension}Home".encode())
     assert isinstance(report, Position)
-    assert (report.course_deg, report.speed_knots) == (course, speed)
-    assert report.comment == "Home"
+    assert (report.place.course_deg, report.place.speed_knots) == (course, speed)
+    assert report.place.comment == "Home"
 
 
 # Where reading stopped, counted by hand in the input.
@@ -221,7 +221,7 @@ def test_encode_null_position() -> None:
     assert info == b"!0000.00N\\00000.00W."
     report = decode(info)
     assert isinstance(report, Position)
-    assert not report.position_known
+    assert not report.place.position_known
 
 
 @pytest.mark.parametrize("case", cases("position", "refuse_encode", where=_is_plain))
@@ -274,15 +274,20 @@ def test_round_trip(
         encode_position(latitude_deg, longitude_deg, symbol_table, symbol_code, comment, messaging)
     )
     assert isinstance(report, Position)
-    assume(report.course_deg is None and report.speed_knots is None)
+    assume(report.place.course_deg is None and report.place.speed_knots is None)
     assert report.conforming
     # Half of the last digit, a hundredth of a minute.
-    assert report.latitude_deg == pytest.approx(latitude_deg, abs=0.5 / 6000 + 1e-9)
-    assert report.longitude_deg == pytest.approx(longitude_deg, abs=0.5 / 6000 + 1e-9)
-    assert report.symbol_table + report.symbol_code == symbol_table + symbol_code
-    assert (report.comment, report.messaging) == (comment, messaging)
+    assert report.place.latitude_deg == pytest.approx(latitude_deg, abs=0.5 / 6000 + 1e-9)
+    assert report.place.longitude_deg == pytest.approx(longitude_deg, abs=0.5 / 6000 + 1e-9)
+    assert report.place.symbol_table + report.place.symbol_code == symbol_table + symbol_code
+    assert (report.place.comment, report.messaging) == (comment, messaging)
     # What was read is at a whole digit, and so is sent again without change.
     again = encode_position(
-        report.latitude_deg, report.longitude_deg, symbol_table, symbol_code, comment, messaging
+        report.place.latitude_deg,
+        report.place.longitude_deg,
+        symbol_table,
+        symbol_code,
+        comment,
+        messaging,
     )
     assert again == report.info

@@ -90,6 +90,6 @@ def test_not_sent(text: str, reason: str) -> None:
 def test_round_trip(text: str) -> None:
     report = decode(encode_status(text))
     assert isinstance(report, Status)
-    assume(report.hour is None and report.grid is None)
+    assume(report.time is None and report.grid is None)
     assert report.conforming
     assert report.text == text

@@ -293,8 +293,10 @@ def test_beacons_follow_the_route() -> None:
         report = aprs.decode(frame.info, frame.source, frame.destination)
         assert isinstance(report, aprs.Position)
         # A hundredth of a minute is 0.00017 degrees; a second of the way 0.00006.
-        assert report.latitude_deg == pytest.approx(fix_at(route, at_s).latitude_deg, abs=0.0004)
-        assert (report.symbol_table, report.symbol_code) == ("/", "v")
+        assert report.place.latitude_deg == pytest.approx(
+            fix_at(route, at_s).latitude_deg, abs=0.0004
+        )
+        assert (report.place.symbol_table, report.place.symbol_code) == ("/", "v")
         # Source: APRS 1.2c ch. 7: north is 360, 000 means unknown.
         assert frame.info.endswith(b"v360/012Car")
 

@@ -2,8 +2,6 @@
 
 import re
 
-import msgspec
-
 from ridgepost.aprs import extension
 from ridgepost.aprs.coordinates import (
     AMBIGUITY_NM,
@@ -16,11 +14,12 @@ from ridgepost.aprs.coordinates import (
     write_coordinate,
 )
 from ridgepost.aprs.packet import Broken, Packet
+from ridgepost.aprs.parts import Ambiguity, Place, Timestamp
 from ridgepost.aprs.report import Departure, Position, Unread
 from ridgepost.aprs.symbol import is_symbol_code, is_symbol_table
 from ridgepost.aprs.text import read_text, text_departures, without_line_end
 from ridgepost.aprs.timestamp import LENGTH as TIMESTAMP_LENGTH
-from ridgepost.aprs.timestamp import Timestamp, read_timestamp
+from ridgepost.aprs.timestamp import read_timestamp
 from ridgepost.aprs.writing import EncodeError, check_info, check_text
 
 MAX_COMMENT = 43  # characters after the symbol code, a data extension included
@@ -133,37 +132,36 @@ def _read_written_out(
     comment, encoding = read_text(after_code[extension.LENGTH if moving else 0 :])
     comment_limit = MAX_COMMENT - (extension.LENGTH if moving else 0)
     found.extend(text_departures(comment, comment_limit, "comment_too_long"))
-    report = Position(
+    return Position(
         info=raw,
         departures=tuple(found),
         messaging=info[:1] in _WITH_MESSAGING,
-        latitude_deg=degrees(latitude, blanks),
-        longitude_deg=degrees(longitude, blanks),
-        position_known=bool(blanks or latitude.hundredths or longitude.hundredths),
-        ambiguity_digits=blanks,
-        symbol_table=table.decode(),
-        symbol_code=code.decode("latin-1"),
-        overlay=table.decode() if table.isalnum() else None,
-        day=timestamp.day if timestamp else None,
-        hour=timestamp.hour if timestamp else None,
-        minute=timestamp.minute if timestamp else None,
-        second=timestamp.second if timestamp else None,
-        time_zone=timestamp.time_zone if timestamp else None,
-        course_deg=moving.course_deg if moving else None,
-        speed_knots=moving.speed_knots if moving else None,
-        altitude_ft=_read_altitude(after_code),
-        comment=comment,
-        text_encoding=encoding,
+        time=timestamp,
+        place=Place(
+            latitude_deg=degrees(latitude, blanks),
+            longitude_deg=degrees(longitude, blanks),
+            position_known=bool(blanks or latitude.hundredths or longitude.hundredths),
+            ambiguity_digits=blanks,
+            ambiguity=_ambiguity(latitude, longitude, blanks),
+            symbol_table=table.decode(),
+            symbol_code=code.decode("latin-1"),
+            overlay=table.decode() if table.isalnum() else None,
+            course_deg=moving.course_deg if moving else None,
+            speed_knots=moving.speed_knots if moving else None,
+            altitude_ft=_read_altitude(after_code),
+            comment=comment,
+            text_encoding=encoding,
+        ),
     )
-    return _with_box(report, latitude, longitude) if blanks else report
 
 
-def _with_box(report: Position, latitude: Coordinate, longitude: Coordinate) -> Position:
-    blanks = report.ambiguity_digits
+def _ambiguity(latitude: Coordinate, longitude: Coordinate, blanks: int) -> Ambiguity | None:
+    radius_nm = AMBIGUITY_NM[blanks]
+    if radius_nm is None:
+        return None
     north, east = box(latitude, blanks), box(longitude, blanks)
-    return msgspec.structs.replace(
-        report,
-        ambiguity_nm=AMBIGUITY_NM[blanks],
+    return Ambiguity(
+        ambiguity_nm=radius_nm,
         latitude_mid_deg=north.mid_deg,
         longitude_mid_deg=east.mid_deg,
         latitude_min_deg=north.min_deg,

@@ -9,9 +9,13 @@ from typing import Any, ClassVar, Literal, TypeAlias, cast
 
 import msgspec
 
-TextEncoding: TypeAlias = Literal["utf-8", "latin-1"]
-
-TimeZone: TypeAlias = Literal["zulu", "local"]
+from ridgepost.aprs.parts import (
+    Frequency,
+    Place,
+    Readings,
+    TextEncoding,
+    Timestamp,
+)
 
 Departure: TypeAlias = Literal[
     "addressee_characters",  # an addressee with blanks inside, control or non-ASCII characters
@@ -174,9 +178,20 @@ class DirectedQuery(Addressed, frozen=True, kw_only=True, tag="directed_query"):
 
 
 class TelemetryDefinition(Addressed, frozen=True, kw_only=True, tag="telemetry_definition"):
-    """Names, units, coefficients or bits of telemetry (APRS 1.2c ch. 13), kept as text."""
+    """Names, units, coefficients or bits of telemetry (APRS 1.2c ch. 13).
 
-    definition: str
+    `definition` is PARM, UNIT, EQNS or BITS, and says which of the other fields are meant. The
+    addressee is the station whose telemetry is described. A shorter list leaves the rest undefined.
+    """
+
+    definition: Literal["PARM", "UNIT", "EQNS", "BITS"]
+    analog_names: tuple[str, ...] | None = None
+    digital_names: tuple[str, ...] | None = None
+    analog_units: tuple[str, ...] | None = None
+    digital_labels: tuple[str, ...] | None = None
+    coefficients: tuple[tuple[float, float, float], ...] | None = None
+    bit_sense: str | None = None
+    project: str | None = None
 
 
 class Ack(ReportBase, frozen=True, kw_only=True, tag="ack"):
@@ -218,37 +233,156 @@ class Capabilities(ReportBase, frozen=True, kw_only=True, tag="capabilities"):
 
 
 class Position(ReportBase, frozen=True, kw_only=True, tag="position"):
-    """Where a station is (APRS 1.2c ch. 6 to 8).
-
-    Blanked digits count as 0 in `latitude_deg` and `longitude_deg`; the `_mid_deg`, `_min_deg` and
-    `_max_deg` values describe the box of the possible digits and are None without ambiguity.
-    `comment` is the text after the symbol code and the data extension, as received.
-    """
+    """Where a station is (APRS 1.2c ch. 6 to 9)."""
 
     messaging: bool
-    latitude_deg: float
-    longitude_deg: float
-    position_known: bool = True
-    ambiguity_digits: int = 0
-    ambiguity_nm: float | None = None
-    latitude_mid_deg: float | None = None
-    longitude_mid_deg: float | None = None
-    latitude_min_deg: float | None = None
-    latitude_max_deg: float | None = None
-    longitude_min_deg: float | None = None
-    longitude_max_deg: float | None = None
-    symbol_table: str
-    symbol_code: str
-    overlay: str | None = None
+    time: Timestamp | None = None
+    place: Place
+
+
+class MicE(ReportBase, frozen=True, kw_only=True, tag="mice"):
+    """Where a station is, packed into the destination address as well (APRS 1.2c ch. 10).
+
+    `gnss_current` says whether the receiver had a fix. `position_comment` is one of the fifteen
+    words, or Emergency; `comment_bits_abc` its three bits as text; the type is mixed, and code and
+    word are None, where standard and custom bits contradict each other. `status_text` is
+    everything after the ninth octet as received (also `place.comment`); `text` is what is left of
+    it for people, without the type octets `type_prefix` and `type_suffix` and without altitude.
+    `telemetry_1_0_1` are the channels of the old telemetry form (0 where none was sent), None
+    where the field is read as text, as the later standard has it.
+    """
+
+    gnss_current: bool
+    place: Place
+    position_comment_code: str | None = None
+    position_comment: str | None = None
+    position_comment_type: Literal["standard", "custom", "emergency", "mixed"]
+    comment_bits_abc: str
+    type_prefix: str = ""
+    type_suffix: str = ""
+    status_text: str = ""
+    text: str = ""
+    altitude_m: float | None = None
+    grid: str | None = None
+    telemetry_1_0_1: tuple[int, ...] | None = None
+
+
+class Object(ReportBase, frozen=True, kw_only=True, tag="object"):
+    """Where something is that has a name of its own (APRS 1.2c ch. 11), or that it is gone.
+
+    `permanent`: the timestamp is 111111z, which stands for no time at all.
+    """
+
+    name: str
+    live: bool
+    permanent: bool = False
+    time: Timestamp | None = None
+    place: Place
+
+
+class Item(ReportBase, frozen=True, kw_only=True, tag="item"):
+    """An object without a time (APRS 1.2c ch. 11). `signpost`: one to three characters to show."""
+
+    name: str
+    live: bool
+    signpost: str | None = None
+    place: Place
+
+
+class Weather(ReportBase, frozen=True, kw_only=True, tag="weather"):
+    """A weather report (APRS 1.2c ch. 12): without position, at one, or as an object.
+
+    `name` and `live` belong to weather objects. `comment` is the text after the last weather field.
+    """
+
+    messaging: bool = False
+    name: str | None = None
+    live: bool | None = None
+    time: Timestamp | None = None
+    place: Place | None = None
+    readings: Readings
+    comment: str = ""
+    text_encoding: TextEncoding = "utf-8"
+
+
+class RawWeather(ReportBase, frozen=True, kw_only=True, tag="raw_weather"):
+    """Readings of a weather instrument as it sends them (APRS 1.2c ch. 12), kept as text."""
+
+    text: str
+    text_encoding: TextEncoding = "utf-8"
+
+
+class Telemetry(ReportBase, frozen=True, kw_only=True, tag="telemetry"):
+    """Five raw analog values and eight bits, B1 first (APRS 1.2c ch. 13).
+
+    `sequence` is kept as text: three digits, MIC or what else was sent. What they mean is told by
+    the station's `TelemetryDefinition` reports.
+    """
+
+    sequence: str
+    analog: tuple[float, ...]
+    digital: str | None = None
+    comment: str = ""
+    text_encoding: TextEncoding = "utf-8"
+
+
+class GridBeacon(ReportBase, frozen=True, kw_only=True, tag="grid"):
+    """A locator on its own (APRS 1.2c ch. 8, Maidenhead Locator Beacon): obsolete."""
+
+    grid: str
+    center_latitude_deg: float
+    center_longitude_deg: float
+    comment: str = ""
+    text_encoding: TextEncoding = "utf-8"
+    obsolete: bool = True
+
+
+class Nmea(ReportBase, frozen=True, kw_only=True, tag="nmea"):
+    """A sentence of a navigation receiver as it came (APRS 1.2c ch. 8, NMEA 0183).
+
+    `sentence` is the formatter (RMC, GGA, GLL, VTG, WPT/WPL, ...). `checksum_ok` is None where no
+    checksum was sent.
+    """
+
+    sentence: str
+    checksum_present: bool
+    checksum_ok: bool | None = None
+    has_position: bool = False
+    data_valid: bool | None = None
+    latitude_deg: float | None = None
+    longitude_deg: float | None = None
+    year: int | None = None
+    month: int | None = None
     day: int | None = None
     hour: int | None = None
     minute: int | None = None
-    second: int | None = None
-    time_zone: TimeZone | None = None
+    second: float | None = None
+    fix_quality: int | None = None
+    satellites: int | None = None
+    hdop: float | None = None
+    altitude_m: float | None = None
+    geoid_separation_m: float | None = None
     course_deg: float | None = None
     speed_knots: float | None = None
-    altitude_ft: float | None = None
-    comment: str = ""
+    speed_kmh: float | None = None
+    magnetic_variation_deg: float | None = None
+    waypoint_name: str | None = None
+
+
+class UserDefined(ReportBase, frozen=True, kw_only=True, tag="user_defined"):
+    """Data of a program's own (APRS 1.2c ch. 18): who defined it, which type, and the data."""
+
+    user_id: str
+    user_type: str
+    content: bytes
+
+
+class TestData(ReportBase, frozen=True, kw_only=True, tag="test_data"):
+    """Invalid or test data, not to be acted on (APRS 1.2c ch. 19)."""
+
+    __test__: ClassVar[bool] = False  # pytest would take it for a test by its name
+
+    text: str
     text_encoding: TextEncoding = "utf-8"
 
 
@@ -261,10 +395,7 @@ class Status(ReportBase, frozen=True, kw_only=True, tag="status"):
 
     text: str
     text_encoding: TextEncoding = "utf-8"
-    day: int | None = None
-    hour: int | None = None
-    minute: int | None = None
-    time_zone: TimeZone | None = None
+    time: Timestamp | None = None
     grid: str | None = None
     center_latitude_deg: float | None = None
     center_longitude_deg: float | None = None
@@ -272,6 +403,7 @@ class Status(ReportBase, frozen=True, kw_only=True, tag="status"):
     symbol_code: str | None = None
     beam_heading_deg: int | None = None
     erp_w: int | None = None
+    frequency: Frequency | None = None
 
 
 class ThirdParty(ReportBase, frozen=True, kw_only=True, tag="third_party"):
@@ -326,6 +458,16 @@ Report: TypeAlias = (
     | GeneralQuery
     | Capabilities
     | Position
+    | MicE
+    | Object
+    | Item
+    | Weather
+    | RawWeather
+    | Telemetry
+    | GridBeacon
+    | Nmea
+    | UserDefined
+    | TestData
     | Status
     | ThirdParty
     | Other

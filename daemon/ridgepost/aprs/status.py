@@ -7,11 +7,12 @@ import msgspec
 
 from ridgepost.aprs.locator import Locator, read_locator
 from ridgepost.aprs.packet import Broken, Packet
+from ridgepost.aprs.parts import Timestamp
 from ridgepost.aprs.report import Departure, Status
 from ridgepost.aprs.symbol import is_symbol_code, is_symbol_table
 from ridgepost.aprs.text import read_text, text_departures, without_line_end
 from ridgepost.aprs.timestamp import LENGTH as TIMESTAMP_LENGTH
-from ridgepost.aprs.timestamp import Timestamp, read_timestamp
+from ridgepost.aprs.timestamp import read_timestamp
 from ridgepost.aprs.writing import check_info, check_text
 
 MAX_STATUS = 62
@@ -49,10 +50,7 @@ def read_status(packet: Packet) -> Status:
         departures=departures + found,
         text=text,
         text_encoding=encoding,
-        day=timestamp.day if timestamp else None,
-        hour=timestamp.hour if timestamp else None,
-        minute=timestamp.minute if timestamp else None,
-        time_zone=timestamp.time_zone if timestamp else None,
+        time=timestamp,
         grid=located.locator.grid if located else None,
         center_latitude_deg=located.locator.center_latitude_deg if located else None,
         center_longitude_deg=located.locator.center_longitude_deg if located else None,

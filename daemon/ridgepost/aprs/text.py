@@ -3,7 +3,8 @@
 import re
 import unicodedata
 
-from ridgepost.aprs.report import Departure, TextEncoding
+from ridgepost.aprs.parts import TextEncoding
+from ridgepost.aprs.report import Departure
 
 # Characters of a message or bulletin (APRS 1.2c ch. 14). Longer ones are heard, and read.
 MAX_TEXT = 67

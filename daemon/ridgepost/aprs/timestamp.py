@@ -1,26 +1,14 @@
 """The timestamps of APRS 1.2c ch. 6: day or hour first with an indicator, or month first."""
 
-import msgspec
-
 from ridgepost.aprs.packet import Broken
-from ridgepost.aprs.report import BrokenReason, TimeZone
+from ridgepost.aprs.parts import Timestamp
+from ridgepost.aprs.report import BrokenReason
 
 LENGTH = 7
 MONTH_LENGTH = 8
 
 # February has 29: a timestamp names no year.
 _DAYS_IN_MONTH = (31, 29, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31)
-
-
-class Timestamp(msgspec.Struct, frozen=True, kw_only=True):
-    """What a timestamp says; the parts it does not have are None."""
-
-    month: int | None = None
-    day: int | None = None
-    hour: int
-    minute: int
-    second: int | None = None
-    time_zone: TimeZone
 
 
 def read_timestamp(field: bytes, offset: int = 0) -> Timestamp:

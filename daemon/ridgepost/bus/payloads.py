@@ -298,7 +298,7 @@ def _heard(heard: Heard, common: dict[str, Any]) -> HeardPayload:
         destination=frame.destination,
         path=path_list(frame),
         kind=report.kind,
-        report=msgspec.to_builtins(report),
+        report=aprs.flat(report),
         monitor=ax25.to_monitor(frame),
     )
 

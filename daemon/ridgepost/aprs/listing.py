@@ -1,0 +1,39 @@
+"""A report as one flat table: what commands print and tools read.
+
+{"kind": "position", "messaging": False, "latitude_deg": 49.0583333, ...}
+"""
+
+from typing import Any, cast
+
+import msgspec
+
+from ridgepost.aprs.parts import Part
+from ridgepost.aprs.report import Report, ReportBase
+
+# Octets: who wants them has the frame.
+_LEFT_OUT = frozenset({"info", "inner_info", "content", "text_octets", "departures"})
+
+
+def flat(report: Report) -> dict[str, Any]:
+    """List what a report says: plain values by field name, `kind` first, `departures` last.
+
+    What is unknown is left out; the fields of parts stand beside those of the report. Values are
+    str, int, float, bool or lists of these; `inner`, of a third-party packet, is a table itself.
+    """
+    table: dict[str, Any] = {"kind": report.kind}
+    _add(report, table)
+    table["departures"] = list(report.departures)
+    return table
+
+
+def _add(record: msgspec.Struct, table: dict[str, Any]) -> None:
+    for name in record.__struct_fields__:
+        value = getattr(record, name)
+        if value is None or name in _LEFT_OUT:
+            continue
+        if isinstance(value, ReportBase):
+            table[name] = flat(cast("Report", value))
+        elif isinstance(value, Part):
+            _add(value, table)
+        else:
+            table[name] = msgspec.to_builtins(value)
