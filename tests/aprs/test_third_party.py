@@ -98,6 +98,39 @@ def test_ten_addresses_in_the_path() -> None:
     assert report.inner_used_count == 10
 
 
+# APRS 1.2c ch. 17: TCPIP in the inner path, NOGATE and RFONLY keep a packet from the Internet.
+@pytest.mark.parametrize(
+    ("inner_path", "gated"),
+    [
+        (b"HFNET,QZ3GATE*", True),
+        (b"TCPIP,QZ3GATE*", False),
+        (b"TCPIP*,QZ3GATE*", False),
+        (b"QZ3DIG,WIDE2-1,NOGATE,HFNET,QZ3GATE*", False),
+        (b"RFONLY,HFNET,QZ3GATE*", False),
+        (b"TCPIPX,QZ3GATE*", True),
+    ],
+)
+def test_what_may_be_gated(inner_path: bytes, gated: bool) -> None:
+    report = decode(b"}QZ1SRC>APZ001," + inner_path + b":>Test TCPIP")
+    assert isinstance(report, ThirdParty)
+    assert report.gate_to_internet is gated
+
+
+@pytest.mark.parametrize(
+    ("inner", "gated"),
+    [
+        (b"}QZ1SRC>APZ001,TCPIP,QZ3GATE*:>Test", False),
+        (b"}QZ1SRC>APZ001,HFNET,QZ3GATE*:>Test", True),
+        (b"}QZ1SRC>APZ001,TCPIP", False),  # unknown, since the header cannot be read
+    ],
+)
+def test_one_layer_that_may_not_be_gated_is_enough(inner: bytes, gated: bool) -> None:
+    # APRS 1.2c ch. 17, the rule against loops, for a packet that was wrapped twice.
+    report = decode(b"}QZ2SRC>APZ001,HFNET,QZ4GATE*:" + inner)
+    assert isinstance(report, ThirdParty)
+    assert report.gate_to_internet is gated
+
+
 def test_a_packet_in_a_packet_in_a_packet() -> None:
     header = b"}QZ1SRC>APZ001,TCPIP,QZ3GATE*:"
     report = _inner(_inner_field(header * 3 + b"!4903.50N/07201.75W-"))

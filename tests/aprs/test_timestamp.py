@@ -8,7 +8,9 @@ from hypothesis import strategies as st
 
 from checkvalues import cases, input_octets
 from ridgepost.aprs.packet import Broken
-from ridgepost.aprs.timestamp import Timestamp, read_month_timestamp, read_timestamp
+from ridgepost.aprs.parts import Timestamp
+from ridgepost.aprs.timestamp import read_month_timestamp, read_timestamp, write_timestamp
+from ridgepost.aprs.writing import EncodeError
 
 Case = dict[str, Any]
 
@@ -22,6 +24,34 @@ def _read(field: bytes) -> Timestamp:
 )
 def test_read(case: Case) -> None:
     assert _read(input_octets(case)) == Timestamp(**case["expect"])
+
+
+@pytest.mark.parametrize(
+    "case", cases("position", "timestamp", where=lambda case: "valid" not in case["expect"])
+)
+def test_write(case: Case) -> None:
+    assert write_timestamp(Timestamp(**case["expect"])) == case["input"]
+
+
+# Ch. 6 has no form for these.
+@pytest.mark.parametrize(
+    "time",
+    [
+        Timestamp(hour=23, minute=45, time_zone="zulu"),
+        Timestamp(hour=23, minute=45, second=17, time_zone="local"),
+        Timestamp(day=9, hour=23, minute=45, second=17, time_zone="zulu"),
+        Timestamp(month=10, day=9, hour=23, minute=45, time_zone="local"),
+        Timestamp(month=10, hour=23, minute=45, time_zone="zulu"),
+        Timestamp(day=32, hour=23, minute=45, time_zone="zulu"),
+        Timestamp(day=-1, hour=23, minute=45, time_zone="zulu"),
+        Timestamp(day=9, hour=123, minute=45, time_zone="zulu"),
+        Timestamp(hour=23, minute=45, second=60, time_zone="zulu"),
+    ],
+)
+def test_not_sent(time: Timestamp) -> None:
+    with pytest.raises(EncodeError) as refusal:
+        write_timestamp(time)
+    assert refusal.value.reason == "timestamp"
 
 
 @pytest.mark.parametrize(

@@ -12,12 +12,16 @@ from ridgepost.aprs.report import BrokenReason, Departure
 from ridgepost.aprs.writing import EncodeError, EncodeReason
 
 HUNDREDTHS_PER_DEG = 60 * 100
+_MINUTE_DIGITS = 10_000  # minutes and hundredths are the last four digits
 
 # What a blanked digit leaves open: hundredths of a minute by the number of blanked digits, and the
 # radius in nautical miles that goes with it.
 _SPAN = (1, 10, 100, 1000, HUNDREDTHS_PER_DEG)
 AMBIGUITY_NM = (None, 0.1, 1.0, 10.0, 60.0)
-_MOST_BLANKS = 4
+MOST_BLANKS = 4
+
+# A product with 6000 is right to this.
+_FLOAT_ERROR = 1e-6
 
 
 class Axis(msgspec.Struct, frozen=True, kw_only=True):
@@ -86,7 +90,7 @@ def read_coordinate(axis: Axis, field: bytes, offset: int) -> Coordinate:
     digits = field[:point] + field[point + 1 : -1]
     known = digits.rstrip(b" ")
     blanks = len(digits) - len(known)
-    if blanks > _MOST_BLANKS or b" " in known:
+    if blanks > MOST_BLANKS or b" " in known:
         raise Broken("ambiguity_not_trailing", offset)
     if not known.isdigit():
         raise Broken("format", offset)
@@ -95,7 +99,7 @@ def read_coordinate(axis: Axis, field: bytes, offset: int) -> Coordinate:
     if hemisphere not in (axis.positive, axis.negative):
         raise Broken("hemisphere_letter", offset + axis.length - 1)
     filled = known.ljust(len(digits), b"0")
-    whole, minutes = int(filled[: axis.degree_digits]), int(filled[axis.degree_digits :])
+    whole, minutes = divmod(int(filled), _MINUTE_DIGITS)
     if minutes >= HUNDREDTHS_PER_DEG:
         raise Broken("minutes_range", offset + axis.degree_digits)
     hundredths = whole * HUNDREDTHS_PER_DEG + minutes
@@ -133,20 +137,52 @@ def box(coordinate: Coordinate, blanks: int) -> Box:
     )
 
 
-def write_coordinate(axis: Axis, value_deg: float) -> str:
+def write_coordinate(axis: Axis, value_deg: float, blanks: int = 0, added_min: float = 0.0) -> str:
     """Write decimal degrees, rounded to hundredths of a minute; 0 is written as north and west.
+
+    The last `blanks` digits are left out. `added_min` is what a reader adds to the minutes, so it
+    is not written. Raises EncodeError.
+    """
+    check_range(axis, value_deg)
+    size = max(abs(value_deg) * HUNDREDTHS_PER_DEG - added_min * 100, 0.0)
+    hundredths = round(size)
+    letter = _letter(axis, value_deg if hundredths or added_min else 0.0)
+    return _write(axis, hundredths, letter, blanks)
+
+
+def write_precise_coordinate(axis: Axis, value_deg: float) -> tuple[str, float]:
+    """Write decimal degrees, and return them with the minutes that are left, from 0 to 0.01.
 
     Raises EncodeError.
     """
+    check_range(axis, value_deg)
+    size = abs(value_deg) * HUNDREDTHS_PER_DEG
+    hundredths = math.floor(size + _FLOAT_ERROR)
+    text = _write(axis, hundredths, _letter(axis, value_deg), 0)
+    return text, max(size - hundredths, 0.0) / 100
+
+
+def check_range(axis: Axis, value_deg: float) -> float:
+    """Return an angle in degrees if it is one on this axis. Raises EncodeError."""
     limit_deg = axis.limit // HUNDREDTHS_PER_DEG
     if not math.isfinite(value_deg) or abs(value_deg) > limit_deg:
         raise EncodeError(
             axis.encode_reason, f"{value_deg} is not from {-limit_deg} to {limit_deg}"
         )
-    hundredths = round(value_deg * HUNDREDTHS_PER_DEG)
-    whole, minutes = divmod(abs(hundredths), HUNDREDTHS_PER_DEG)
-    letter = axis.positive if hundredths > 0 else axis.negative if hundredths < 0 else axis.zero
-    return f"{whole:0{axis.degree_digits}d}{minutes // 100:02d}.{minutes % 100:02d}{letter}"
+    return value_deg
+
+
+def _letter(axis: Axis, value_deg: float) -> str:
+    if value_deg:
+        return axis.positive if value_deg > 0 else axis.negative
+    return axis.zero
+
+
+def _write(axis: Axis, hundredths: int, letter: str, blanks: int) -> str:
+    whole, minutes = divmod(hundredths, HUNDREDTHS_PER_DEG)
+    digits = f"{whole:0{axis.degree_digits}d}{minutes:04d}"
+    shown = digits[: len(digits) - blanks].ljust(len(digits))
+    return f"{shown[:-2]}.{shown[-2:]}{letter}"
 
 
 def _lowest(coordinate: Coordinate, blanks: int) -> int:

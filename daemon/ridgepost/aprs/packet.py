@@ -8,13 +8,15 @@ from ridgepost.aprs.report import BrokenReason
 class Packet(msgspec.Struct, frozen=True):
     """An information field with the addresses it came with.
 
-    `depth` counts the third-party headers that were taken off to reach it.
+    `depth` counts the third-party headers that were taken off to reach it. With `strict` a report
+    with departures is unreadable, inside a third-party packet too.
     """
 
     info: bytes
     source: str = ""
     destination: str = ""
     depth: int = 0
+    strict: bool = False
 
 
 class Broken(Exception):  # noqa: N818 - a finding about the packet, not an error of the program

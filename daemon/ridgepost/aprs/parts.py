@@ -4,17 +4,27 @@ Field names carry their unit. None means unknown or absent. No two parts of one 
 name, so that a report can also be told as one flat table (`ridgepost.aprs.listing`).
 """
 
-from typing import Literal, TypeAlias
+import math
+from typing import ClassVar, Literal, TypeAlias
 
 import msgspec
+
+from ridgepost.aprs.symbol_names import describe
 
 TextEncoding: TypeAlias = Literal["utf-8", "latin-1"]
 
 TimeZone: TypeAlias = Literal["zulu", "local"]
 
+# By definition: a mile is 1609.344 m, a nautical mile 1852 m, an inch 25.4 mm.
+M_S_PER_MPH = 1609.344 / 3600
+KNOTS_PER_MPH = 1609.344 / 1852
+MM_PER_IN = 25.4
+
 
 class Part(msgspec.Struct, frozen=True, kw_only=True):
-    """Base of all parts."""
+    """Base of all parts. `computed` names the properties that tell the fields in another way."""
+
+    computed: ClassVar[tuple[str, ...]] = ()
 
 
 class Timestamp(Part, frozen=True, kw_only=True):
@@ -52,16 +62,22 @@ class PowerHeightGain(ExtensionPart, frozen=True, kw_only=True, tag="power_heigh
     """PHGphgd, with the rate digit if there is one (APRS 1.2c ch. 7).
 
     `directivity_deg` is the direction of the most gain, None where `directivity_omni`.
-    `range_miles` is the radio range computed from the rest.
     """
+
+    computed: ClassVar[tuple[str, ...]] = ("range_miles",)
 
     power_w: int
     antenna_height_ft: int
     antenna_gain_dbi: int
     directivity_deg: int | None = None
     directivity_omni: bool = False
-    range_miles: float
     beacons_per_hour: int | None = None
+
+    @property
+    def range_miles(self) -> float:
+        """The radio range that follows from the rest (ch. 7, Range Circle Plot)."""
+        gain = 10 ** (self.antenna_gain_dbi / 10)
+        return math.sqrt(2 * self.antenna_height_ft * math.sqrt(self.power_w / 10 * gain / 2))
 
 
 class RadioRange(ExtensionPart, frozen=True, kw_only=True, tag="range"):
@@ -84,7 +100,8 @@ class Bearing(ExtensionPart, frozen=True, kw_only=True, tag="bearing"):
     """/BRG/NRQ after course and speed: a bearing, and how good it is (APRS 1.2c ch. 7).
 
     With `nrq_meaningful` False the number says that the rest is not to be used. The range and the
-    accuracy follow from the digits. `df_station_fixed`: the station did not move.
+    accuracy follow from the digits. `df_station_fixed`: the station did not move (None: it does not
+    say).
     """
 
     bearing_deg: int
@@ -93,7 +110,7 @@ class Bearing(ExtensionPart, frozen=True, kw_only=True, tag="bearing"):
     nrq_range_miles: int | None = None
     nrq_quality: int | None = None
     bearing_accuracy_deg: float | None = None
-    df_station_fixed: bool
+    df_station_fixed: bool | None = None
 
 
 class Storm(ExtensionPart, frozen=True, kw_only=True, tag="storm"):
@@ -152,30 +169,43 @@ class CommentTelemetry(Part, frozen=True, kw_only=True):
     """Base-91 telemetry between two | in a comment (base-91 telemetry proposal, 2012).
 
     `telemetry_values` has one to five raw values; `telemetry_digital` is B1 to B8 as text.
+    `comment_before` is the text for people in front of it.
     """
 
     telemetry_sequence: int
     telemetry_values: tuple[int, ...]
     telemetry_digital_value: int | None = None
     telemetry_digital: str | None = None
+    comment_before: str = ""
 
 
 class Frequency(Part, frozen=True, kw_only=True):
     """Where to talk to the station or object, from the comment or the name (APRS 1.2c ch. 18).
 
-    `tone_hz` is the sub-audible tone, `tone_squelch` whether it is needed to hear as well,
-    `digital_code` a digital code in its place. `narrow` is None where the width is not told.
+    `frequency_mhz` is where it is heard (None where only the repeater of a digital voice station is
+    told), `receive_mhz` where it hears, if that is not `offset_mhz` away; an offset of 0 is
+    simplex. `tone_hz` is the sub-audible tone to send, or with `tone_burst` the audible one;
+    `tone_squelch`: it is sent as well. `digital_code` stands in its place; `no_tone`: there is
+    neither. `narrow` is None where the width is not told.
     """
 
-    frequency_mhz: float
+    frequency_mhz: float | None = None
+    receive_mhz: float | None = None
+    offset_mhz: float | None = None
     tone_hz: float | None = None
     tone_squelch: bool = False
-    digital_code: str | None = None
+    tone_burst: bool = False
     no_tone: bool = False
-    offset_mhz: float | None = None
-    receive_mhz: float | None = None
+    digital_code: str | None = None
+    data_rate_baud: int | None = None
     narrow: bool | None = None
     voice_range_miles: float | None = None
+    voice_range_north_miles: float | None = None
+    voice_range_east_miles: float | None = None
+    voice_range_south_miles: float | None = None
+    voice_range_west_miles: float | None = None
+    digital_voice: bool = False
+    access_repeater: str | None = None
 
 
 class Place(Part, frozen=True, kw_only=True):
@@ -185,6 +215,8 @@ class Place(Part, frozen=True, kw_only=True):
     `comment` is the text after the symbol code and the data extension, exactly as received: what
     is read out of it (altitude, precision, telemetry, frequency) is not removed.
     """
+
+    computed: ClassVar[tuple[str, ...]] = ("symbol",)
 
     latitude_deg: float
     longitude_deg: float
@@ -206,12 +238,29 @@ class Place(Part, frozen=True, kw_only=True):
     comment: str = ""
     text_encoding: TextEncoding = "utf-8"
 
+    @property
+    def symbol(self) -> str | None:
+        """What the symbol stands for, in words (appendix 2); None if it has no meaning."""
+        return describe(self.symbol_table, self.symbol_code) or None
+
 
 class Readings(Part, frozen=True, kw_only=True):
     """What a weather station measured, in the units of the air (APRS 1.2c ch. 12).
 
     None is not measured. The twins in the units of the rest of the world are computed properties.
+    The direction is where the wind comes from, 1 to 360. `raw_rain_counter` has no unit.
     """
+
+    computed: ClassVar[tuple[str, ...]] = (
+        "wind_speed_knots",
+        "wind_speed_m_s",
+        "wind_gust_m_s",
+        "temperature_c",
+        "rain_last_hour_mm",
+        "rain_last_24h_mm",
+        "rain_since_midnight_mm",
+        "snow_last_24h_mm",
+    )
 
     wind_direction_deg: int | None = None
     wind_speed_mph: float | None = None
@@ -225,3 +274,47 @@ class Readings(Part, frozen=True, kw_only=True):
     humidity_pct: int | None = None
     pressure_hpa: float | None = None
     luminosity_w_m2: int | None = None
+
+    @property
+    def wind_speed_knots(self) -> float | None:
+        """The wind speed in knots."""
+        return _times(self.wind_speed_mph, KNOTS_PER_MPH)
+
+    @property
+    def wind_speed_m_s(self) -> float | None:
+        """The wind speed in metres a second."""
+        return _times(self.wind_speed_mph, M_S_PER_MPH)
+
+    @property
+    def wind_gust_m_s(self) -> float | None:
+        """The gust in metres a second."""
+        return _times(self.wind_gust_mph, M_S_PER_MPH)
+
+    @property
+    def temperature_c(self) -> float | None:
+        """The temperature in degrees Celsius."""
+        return None if self.temperature_f is None else (self.temperature_f - 32) * 5 / 9
+
+    @property
+    def rain_last_hour_mm(self) -> float | None:
+        """The rain of the last hour in millimetres."""
+        return _times(self.rain_last_hour_in, MM_PER_IN)
+
+    @property
+    def rain_last_24h_mm(self) -> float | None:
+        """The rain of the last 24 hours in millimetres."""
+        return _times(self.rain_last_24h_in, MM_PER_IN)
+
+    @property
+    def rain_since_midnight_mm(self) -> float | None:
+        """The rain since midnight in millimetres."""
+        return _times(self.rain_since_midnight_in, MM_PER_IN)
+
+    @property
+    def snow_last_24h_mm(self) -> float | None:
+        """The snow of the last 24 hours in millimetres."""
+        return _times(self.snow_last_24h_in, MM_PER_IN)
+
+
+def _times(value: float | None, factor: float) -> float | None:
+    return None if value is None else value * factor

@@ -1,70 +1,50 @@
-"""Position reports with latitude and longitude written out (APRS 1.2c ch. 6 to 8 and 21)."""
+"""Position reports, written out or compressed (APRS 1.2c ch. 6 to 9 and 21)."""
 
-import re
+from typing import Final
 
-from ridgepost.aprs import extension
-from ridgepost.aprs.coordinates import (
-    AMBIGUITY_NM,
-    LATITUDE,
-    LONGITUDE,
-    Coordinate,
-    box,
-    degrees,
-    read_coordinate,
-    write_coordinate,
-)
-from ridgepost.aprs.packet import Broken, Packet
-from ridgepost.aprs.parts import Ambiguity, Place, Timestamp
-from ridgepost.aprs.report import Departure, Position, Unread
-from ridgepost.aprs.symbol import is_symbol_code, is_symbol_table
-from ridgepost.aprs.text import read_text, text_departures, without_line_end
+from ridgepost.aprs.packet import Packet
+from ridgepost.aprs.parts import Place, Timestamp
+from ridgepost.aprs.place import read_place, read_time_of_place, write_place
+from ridgepost.aprs.report import Position, RawWeather, Weather
+from ridgepost.aprs.text import without_line_end
 from ridgepost.aprs.timestamp import LENGTH as TIMESTAMP_LENGTH
-from ridgepost.aprs.timestamp import read_timestamp
-from ridgepost.aprs.writing import EncodeError, check_info, check_text
+from ridgepost.aprs.timestamp import write_timestamp
+from ridgepost.aprs.weather import as_weather, read_raw_weather
+from ridgepost.aprs.writing import EncodeError, check_info
 
-MAX_COMMENT = 43  # characters after the symbol code, a data extension included
+_WITH_TIME: Final = b"/@"
+_WITH_MESSAGING: Final = b"=@"
 
-_WITH_TIME = b"/@"
-_WITH_MESSAGING = b"=@"
-
-# A symbol table identifier where a latitude would start: compressed (ch. 9). A second ! after the
-# identifier: raw weather data (ch. 12).
-_COMPRESSED = re.compile(rb"[/\\A-Za-j]")
-_RAW_WEATHER = b"!!"
-
-# With these symbols the seven octets after the code are no course and speed: wind (ch. 12) and the
-# size of an area (ch. 11).
-_WEATHER_CODE = b"_"
-_AREA_SYMBOL = (b"\\", b"l")
-
-_ALTITUDE = re.compile(rb"/A=([0-9]{6}|-[0-9]{5})")
+# A second ! after the identifier: raw weather data (ch. 12).
+_RAW_WEATHER: Final = b"!!"
 
 
-def read_position(packet: Packet) -> Position | Unread:
-    """Read the data types `!`, `=`, `/` and `@`. Raises Broken.
+def read_position(packet: Packet) -> Position | Weather | RawWeather:
+    """Read the data types `!`, `=`, `/` and `@`; with the weather symbol they may be weather.
 
-    A timestamp that cannot be right is dropped when the position after it is sound.
+    A timestamp that cannot be right is dropped when a position written out follows it. Raises
+    Broken.
     """
+    if packet.info.startswith(_RAW_WEATHER):
+        return read_raw_weather(packet)
     info, departures = without_line_end(packet.info)
     identifier = info[:1]
-    if info.startswith(_RAW_WEATHER):
-        return Unread(info=packet.info, data_type_identifier="!")
     start = 1
-    timestamp, time_error = None, None
+    time = None
     if identifier in _WITH_TIME:
-        if len(info) < start + TIMESTAMP_LENGTH:
-            raise Broken("too_short", len(info))
-        timestamp, time_error = _read_time(info)
+        time, found = read_time_of_place(info, start)
+        departures += found
         start += TIMESTAMP_LENGTH
-    if len(info) == start:
-        raise Broken("too_short", start)
-    if _COMPRESSED.match(info, start):
-        if time_error:
-            raise time_error
-        return Unread(info=packet.info, data_type_identifier=identifier.decode())
-    if time_error:
-        departures += ("timestamp_unusable",)
-    return _read_written_out(packet.info, info, start, timestamp, departures)
+    placed = read_place(info, start)
+    return as_weather(
+        Position(
+            info=packet.info,
+            departures=departures + placed.departures,
+            messaging=identifier in _WITH_MESSAGING,
+            time=time,
+            place=placed.place,
+        )
+    )
 
 
 def encode_position(
@@ -75,108 +55,43 @@ def encode_position(
     comment: str = "",
     messaging: bool = True,
 ) -> bytes:
-    r"""Encode a position without timestamp, rounded to hundredths of a minute.
+    """Encode a position written out, without timestamp: the short form of `encode_place`.
 
-    0, 0 with the symbol `\.` is the null position of a station that does not know where it is. A
-    data extension or an altitude goes into `comment`, where the standard has it. Raises
-    EncodeError.
+    A data extension goes into `comment`, where the standard has it. Raises EncodeError.
     """
-    latitude = write_coordinate(LATITUDE, latitude_deg)
-    longitude = write_coordinate(LONGITUDE, longitude_deg)
-    if not symbol_table.isascii() or not is_symbol_table(symbol_table.encode()):
-        raise EncodeError("symbol_table", "one of / and \\, or an overlay from 0-9 and A-Z")
-    if not symbol_code.isascii() or not is_symbol_code(symbol_code.encode()):
-        raise EncodeError("symbol_code", "one printable ASCII character")
-    octets = check_text(comment, MAX_COMMENT, "comment_too_long")
-    identifier = "=" if messaging else "!"
-    head = f"{identifier}{latitude}{symbol_table}{longitude}{symbol_code}"
-    return check_info(head.encode() + octets, "comment_too_long")
-
-
-def _read_time(info: bytes) -> tuple[Timestamp | None, Broken | None]:
-    try:
-        return read_timestamp(info[1 : 1 + TIMESTAMP_LENGTH], offset=1), None
-    except Broken as broken:
-        return None, broken
-
-
-def _read_written_out(
-    raw: bytes,
-    info: bytes,
-    start: int,
-    timestamp: Timestamp | None,
-    departures: tuple[Departure, ...],
-) -> Position:
-    table_at = start + LATITUDE.length
-    latitude = read_coordinate(LATITUDE, info[start:table_at], start)
-    table = info[table_at : table_at + 1]
-    if not table:
-        raise Broken("too_short", table_at)
-    if not is_symbol_table(table):
-        raise Broken("symbol_table", table_at)
-    code_at = table_at + 1 + LONGITUDE.length
-    longitude = read_coordinate(LONGITUDE, info[table_at + 1 : code_at], table_at + 1)
-    code = info[code_at : code_at + 1]
-    if not code:
-        raise Broken("too_short", code_at)
-
-    found: list[Departure] = [*departures, *(latitude.departures or longitude.departures)]
-    if longitude.blanks > latitude.blanks:
-        found.append("longitude_more_ambiguous")
-    if not is_symbol_code(code):
-        found.append("symbol_code")
-    blanks = max(latitude.blanks, longitude.blanks)
-
-    after_code = info[code_at + 1 :]
-    moving = _read_course_speed(table, code, after_code)
-    comment, encoding = read_text(after_code[extension.LENGTH if moving else 0 :])
-    comment_limit = MAX_COMMENT - (extension.LENGTH if moving else 0)
-    found.extend(text_departures(comment, comment_limit, "comment_too_long"))
-    return Position(
-        info=raw,
-        departures=tuple(found),
-        messaging=info[:1] in _WITH_MESSAGING,
-        time=timestamp,
-        place=Place(
-            latitude_deg=degrees(latitude, blanks),
-            longitude_deg=degrees(longitude, blanks),
-            position_known=bool(blanks or latitude.hundredths or longitude.hundredths),
-            ambiguity_digits=blanks,
-            ambiguity=_ambiguity(latitude, longitude, blanks),
-            symbol_table=table.decode(),
-            symbol_code=code.decode("latin-1"),
-            overlay=table.decode() if table.isalnum() else None,
-            course_deg=moving.course_deg if moving else None,
-            speed_knots=moving.speed_knots if moving else None,
-            altitude_ft=_read_altitude(after_code),
-            comment=comment,
-            text_encoding=encoding,
-        ),
+    place = Place(
+        latitude_deg=latitude_deg,
+        longitude_deg=longitude_deg,
+        symbol_table=symbol_table,
+        symbol_code=symbol_code,
+        comment=comment,
     )
+    return encode_place(place, messaging=messaging)
 
 
-def _ambiguity(latitude: Coordinate, longitude: Coordinate, blanks: int) -> Ambiguity | None:
-    radius_nm = AMBIGUITY_NM[blanks]
-    if radius_nm is None:
-        return None
-    north, east = box(latitude, blanks), box(longitude, blanks)
-    return Ambiguity(
-        ambiguity_nm=radius_nm,
-        latitude_mid_deg=north.mid_deg,
-        longitude_mid_deg=east.mid_deg,
-        latitude_min_deg=north.min_deg,
-        latitude_max_deg=north.max_deg,
-        longitude_min_deg=east.min_deg,
-        longitude_max_deg=east.max_deg,
-    )
+def encode_place(
+    place: Place,
+    *,
+    time: Timestamp | None = None,
+    messaging: bool = True,
+    precise: bool = False,
+) -> bytes:
+    """Encode a position report of `place`, as `write_place` has it. Raises EncodeError.
+
+    A station that does not know where it is sends `UNKNOWN_PLACE`. `time` has a day or a second,
+    and is better zulu than local.
+    """
+    identifier = _IDENTIFIERS[messaging, time is not None]
+    head = identifier + (write_timestamp(time) if time else "")
+    if time and len(head) != 1 + TIMESTAMP_LENGTH:
+        raise EncodeError("timestamp", "months are for weather stations without position (ch. 6)")
+    return check_info(head.encode() + write_place(place, precise), "comment_too_long")
 
 
-def _read_course_speed(table: bytes, code: bytes, field: bytes) -> extension.CourseSpeed | None:
-    if code == _WEATHER_CODE or (table, code) == _AREA_SYMBOL:
-        return None
-    return extension.read_course_speed(field)
-
-
-def _read_altitude(comment: bytes) -> float | None:
-    found = _ALTITUDE.search(comment)
-    return float(found[1]) if found else None
+# Ch. 6, Use of Timestamps: with messaging, with a timestamp.
+_IDENTIFIERS: Final = {
+    (False, False): "!",
+    (True, False): "=",
+    (False, True): "/",
+    (True, True): "@",
+}

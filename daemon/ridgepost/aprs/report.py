@@ -22,6 +22,7 @@ Departure: TypeAlias = Literal[
     "brace_in_text",  # a message text that itself holds {
     "bulletin_id_not_a_digit",  # a group bulletin numbered with a letter
     "comment_too_long",
+    "compressed_motion",  # the last three octets of a compressed position are out of base 91
     "control_characters",  # in a text meant for people
     "footprint_form",  # sign, decimals or radius not written as prescribed
     "footprint_unusable",  # something that is no footprint where a footprint belongs
@@ -30,26 +31,41 @@ Departure: TypeAlias = Literal[
     "lower_case_locator",
     "message_id_invalid",  # { followed by something that is no message identifier: kept as text
     "message_id_on_query",
+    "mice_motion",  # octets of speed and course out of range
+    "name_characters",  # a name of an object or item with more than printable ASCII
     "no_used_mark",  # a third-party header without the asterisk of its gateway
     "nts_field_count",
+    "raw_weather_form",  # no digits of an instrument
     "symbol_code",  # not a printable ASCII character
+    "telemetry_bits",  # not eight bits
+    "telemetry_channels",  # fewer than five values, or an empty one
+    "telemetry_definition_form",  # too many fields, not eight bits, or no numbers
+    "telemetry_sequence",  # neither three digits nor MIC
+    "text_after_checksum",
     "text_too_long",
     "timestamp_unusable",  # dropped; the rest of the report is sound
     "trailing_blanks",  # after a message identifier or an acknowledgement
     "trailing_line_end",
+    "weather_fields_missing",  # wind, gust and temperature must be there, and come first
 ]
 
 BrokenReason: TypeAlias = Literal[
     "ambiguity_not_trailing",
+    "base91_range",
+    "bearing_range",
     "blank_addressee",
     "blank_callsign",
+    "blank_name",
     "callsign_characters",
     "callsign_too_long",
     "day_range",
+    "departure",  # read strictly: a tolerated fault is one that breaks it
+    "destination",  # the address, not the information field: no latitude of Mic-E
     "format",
     "hemisphere_letter",
     "hour_range",
     "indicator",
+    "item_name_length",
     "latitude_range",
     "longitude_range",
     "minute_range",
@@ -59,6 +75,8 @@ BrokenReason: TypeAlias = Literal[
     "no_colon",
     "no_colon_at_11",
     "no_destination",
+    "object_live_flag",
+    "object_without_timestamp",
     "path_too_long",
     "second_range",
     "symbol_table",
@@ -180,8 +198,11 @@ class DirectedQuery(Addressed, frozen=True, kw_only=True, tag="directed_query"):
 class TelemetryDefinition(Addressed, frozen=True, kw_only=True, tag="telemetry_definition"):
     """Names, units, coefficients or bits of telemetry (APRS 1.2c ch. 13).
 
-    `definition` is PARM, UNIT, EQNS or BITS, and says which of the other fields are meant. The
-    addressee is the station whose telemetry is described. A shorter list leaves the rest undefined.
+    `definition` is PARM, UNIT, EQNS or BITS, and says which of the other fields are meant; they are
+    None where they cannot be read. The addressee is the station whose telemetry is described,
+    whoever sent it. A shorter list leaves the rest undefined, as does an empty name.
+    `coefficients` are a, b and c of a v^2 + b v + c for the raw value v; `bit_sense` has the bits,
+    B1 first, with which the labels are true.
     """
 
     definition: Literal["PARM", "UNIT", "EQNS", "BITS"]
@@ -243,18 +264,22 @@ class Position(ReportBase, frozen=True, kw_only=True, tag="position"):
 class MicE(ReportBase, frozen=True, kw_only=True, tag="mice"):
     """Where a station is, packed into the destination address as well (APRS 1.2c ch. 10).
 
-    `gnss_current` says whether the receiver had a fix. `position_comment` is one of the fifteen
-    words, or Emergency; `comment_bits_abc` its three bits as text; the type is mixed, and code and
-    word are None, where standard and custom bits contradict each other. `status_text` is
-    everything after the ninth octet as received (also `place.comment`); `text` is what is left of
-    it for people, without the type octets `type_prefix` and `type_suffix` and without altitude.
-    `telemetry_1_0_1` are the channels of the old telemetry form (0 where none was sent), None
-    where the field is read as text, as the later standard has it.
+    `gnss_current`: the receiver had a fix (some radios never say so). `position_comment` is one of
+    the fifteen words, or Emergency, its code M0 to M6, C0 to C6 or EMERGENCY, and
+    `comment_bits_abc` its three bits as text. Where standard and custom bits contradict each other
+    the type is mixed, the code UNKNOWN and the word None.
+
+    `status_text` is everything after the ninth octet as received (also `place.comment`); `text` is
+    what is left of it without the octets of the sender's type, `type_prefix` and `type_suffix`, and
+    without the altitude, locator or data extension at its start. `position_in_text`: a position
+    written out in the text is told instead of the packed one. `telemetry_1_0_1` are the five
+    channels of the old telemetry form (0 where none was sent), None where the field is read as
+    text, as the later standard has it.
     """
 
     gnss_current: bool
     place: Place
-    position_comment_code: str | None = None
+    position_comment_code: str
     position_comment: str | None = None
     position_comment_type: Literal["standard", "custom", "emergency", "mixed"]
     comment_bits_abc: str
@@ -262,20 +287,28 @@ class MicE(ReportBase, frozen=True, kw_only=True, tag="mice"):
     type_suffix: str = ""
     status_text: str = ""
     text: str = ""
-    altitude_m: float | None = None
+    altitude_m: int | None = None
     grid: str | None = None
     telemetry_1_0_1: tuple[int, ...] | None = None
+    position_in_text: bool = False
+
+    @property
+    def emergency(self) -> bool:
+        """Whether the sender declares an emergency by its position comment."""
+        return self.position_comment_type == "emergency"
 
 
 class Object(ReportBase, frozen=True, kw_only=True, tag="object"):
     """Where something is that has a name of its own (APRS 1.2c ch. 11), or that it is gone.
 
-    `permanent`: the timestamp is 111111z, which stands for no time at all.
+    `permanent`: the timestamp is 111111z, which stands for no time at all. `signpost`: one to three
+    characters to show on the sign.
     """
 
     name: str
     live: bool
     permanent: bool = False
+    signpost: str | None = None
     time: Timestamp | None = None
     place: Place
 
@@ -292,12 +325,14 @@ class Item(ReportBase, frozen=True, kw_only=True, tag="item"):
 class Weather(ReportBase, frozen=True, kw_only=True, tag="weather"):
     """A weather report (APRS 1.2c ch. 12): without position, at one, or as an object.
 
-    `name` and `live` belong to weather objects. `comment` is the text after the last weather field.
+    `name`, `live` and `permanent` belong to weather objects. `comment` is the text after the last
+    weather field, and so is `place.comment`.
     """
 
-    messaging: bool = False
+    messaging: bool | None = None
     name: str | None = None
     live: bool | None = None
+    permanent: bool | None = None
     time: Timestamp | None = None
     place: Place | None = None
     readings: Readings
@@ -315,12 +350,12 @@ class RawWeather(ReportBase, frozen=True, kw_only=True, tag="raw_weather"):
 class Telemetry(ReportBase, frozen=True, kw_only=True, tag="telemetry"):
     """Five raw analog values and eight bits, B1 first (APRS 1.2c ch. 13).
 
-    `sequence` is kept as text: three digits, MIC or what else was sent. What they mean is told by
-    the station's `TelemetryDefinition` reports.
+    `sequence` is kept as text: three digits, MIC or what else was sent. A value that was left empty
+    is None. What they mean is told by the station's `TelemetryDefinition` reports.
     """
 
     sequence: str
-    analog: tuple[float, ...]
+    analog: tuple[float | None, ...]
     digital: str | None = None
     comment: str = ""
     text_encoding: TextEncoding = "utf-8"
@@ -340,10 +375,13 @@ class GridBeacon(ReportBase, frozen=True, kw_only=True, tag="grid"):
 class Nmea(ReportBase, frozen=True, kw_only=True, tag="nmea"):
     """A sentence of a navigation receiver as it came (APRS 1.2c ch. 8, NMEA 0183).
 
-    `sentence` is the formatter (RMC, GGA, GLL, VTG, WPT/WPL, ...). `checksum_ok` is None where no
-    checksum was sent.
+    `sentence` is the formatter (RMC, GGA, GLL, VTG, WPT/WPL, ...), after the two letters of the
+    `talker`; of a proprietary sentence all of its name, without a talker. `checksum_ok` is None
+    where no checksum was sent. `has_position`: latitude and longitude are the sender's own, as
+    those of a waypoint are not. `data_valid` is None where the receiver does not say.
     """
 
+    talker: str | None = None
     sentence: str
     checksum_present: bool
     checksum_ok: bool | None = None
@@ -369,8 +407,15 @@ class Nmea(ReportBase, frozen=True, kw_only=True, tag="nmea"):
     waypoint_name: str | None = None
 
 
+class DirectionFinder(ReportBase, frozen=True, kw_only=True, tag="direction_finder"):
+    """A bearing as a direction finder sends it (APRS 1.2c Appendix 1): degrees, and one digit."""
+
+    bearing_deg: int
+    bearing_quality: int
+
+
 class UserDefined(ReportBase, frozen=True, kw_only=True, tag="user_defined"):
-    """Data of a program's own (APRS 1.2c ch. 18): who defined it, which type, and the data."""
+    """Data of a program's own (APRS 1.2c ch. 19): who defined it, which type, and the data."""
 
     user_id: str
     user_type: str
@@ -378,7 +423,7 @@ class UserDefined(ReportBase, frozen=True, kw_only=True, tag="user_defined"):
 
 
 class TestData(ReportBase, frozen=True, kw_only=True, tag="test_data"):
-    """Invalid or test data, not to be acted on (APRS 1.2c ch. 19)."""
+    """Invalid or test data, not to be acted on (APRS 1.2c ch. 20)."""
 
     __test__: ClassVar[bool] = False  # pytest would take it for a test by its name
 
@@ -410,7 +455,8 @@ class ThirdParty(ReportBase, frozen=True, kw_only=True, tag="third_party"):
     """A packet from another network, wrapped by a gateway (APRS 1.2c ch. 17).
 
     `inner_used_count` addresses at the front of `inner_path` are marked used. A reply goes to
-    `inner_source`. `gate_to_internet` is False for what came from there.
+    `inner_source`. `gate_to_internet` is False for what came from there, and for what its sender
+    does not want there.
     """
 
     inner_source: str
@@ -430,14 +476,12 @@ class Other(ReportBase, frozen=True, kw_only=True, tag="other"):
     may_be_status: bool
 
 
-class Unread(ReportBase, frozen=True, kw_only=True, tag="unread"):
-    """A data type of the standard that is not read here."""
-
-    data_type_identifier: str
-
-
 class Unreadable(ReportBase, frozen=True, kw_only=True, tag="unreadable"):
-    """Broken by the standard: why, and the octet of `info` where reading stopped."""
+    """Broken by the standard: why, and the octet of `info` where reading stopped.
+
+    For a report that was read strictly the reason may be a departure, at octet 0; which ones is in
+    `departures`.
+    """
 
     data_type_identifier: str
     reason: BrokenReason
@@ -466,11 +510,11 @@ Report: TypeAlias = (
     | Telemetry
     | GridBeacon
     | Nmea
+    | DirectionFinder
     | UserDefined
     | TestData
     | Status
     | ThirdParty
     | Other
-    | Unread
     | Unreadable
 )

@@ -5,6 +5,7 @@ from typing import Final
 
 import msgspec
 
+from ridgepost.aprs.frequency import read_frequency
 from ridgepost.aprs.locator import Locator, read_locator
 from ridgepost.aprs.packet import Broken, Packet
 from ridgepost.aprs.parts import Timestamp
@@ -58,6 +59,7 @@ def read_status(packet: Packet) -> Status:
         symbol_code=located.symbol_code if located else None,
         beam_heading_deg=heading,
         erp_w=power,
+        frequency=read_frequency(text),
     )
 
 

@@ -3,7 +3,7 @@
 from collections.abc import Callable
 
 from ridgepost.aprs.packet import Broken, Packet
-from ridgepost.aprs.report import Departure, Report, ThirdParty
+from ridgepost.aprs.report import Departure, Report, ThirdParty, Unreadable
 from ridgepost.aprs.text import is_graphic
 
 # Eight digipeaters, the network and the gateway.
@@ -11,9 +11,13 @@ MAX_PATH = 10
 # A gateway wraps once; a few more layers are read, and no sender can make us dig without end.
 MAX_DEPTH = 3
 
+_IDENTIFIER = "}"
 _MAX_CALLSIGN = 9
 _USED = b"*"
-_INTERNET = "TCPIP"
+
+# In the path these keep a packet from the Internet: it came from there and would go round in a
+# circle, or its sender does not want it there.
+_NOT_GATED = frozenset({"TCPIP", "NOGATE", "RFONLY"})
 
 
 def read_third_party(packet: Packet, read_inner: Callable[[Packet], Report]) -> ThirdParty:
@@ -43,6 +47,15 @@ def read_third_party(packet: Packet, read_inner: Callable[[Packet], Report]) -> 
         offset += len(field) + 1
     departures: tuple[Departure, ...] = () if used_count else ("no_used_mark",)
     inner_info = info[header_end + 1 :]
+    inner = read_inner(
+        Packet(
+            info=inner_info,
+            source=source,
+            destination=destination,
+            depth=packet.depth + 1,
+            strict=packet.strict,
+        )
+    )
     return ThirdParty(
         info=info,
         departures=departures,
@@ -51,11 +64,16 @@ def read_third_party(packet: Packet, read_inner: Callable[[Packet], Report]) -> 
         inner_path=tuple(path),
         inner_used_count=used_count,
         inner_info=inner_info,
-        gate_to_internet=_INTERNET not in path,
-        inner=read_inner(
-            Packet(info=inner_info, source=source, destination=destination, depth=packet.depth + 1)
-        ),
+        gate_to_internet=_NOT_GATED.isdisjoint(path) and _may_be_gated(inner),
+        inner=inner,
     )
+
+
+def _may_be_gated(inner: Report) -> bool:
+    if isinstance(inner, ThirdParty):
+        return inner.gate_to_internet
+    # Another header that cannot be read could hold anything.
+    return not (isinstance(inner, Unreadable) and inner.data_type_identifier == _IDENTIFIER)
 
 
 def _callsign(field: bytes, offset: int) -> str:

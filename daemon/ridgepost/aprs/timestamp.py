@@ -3,6 +3,7 @@
 from ridgepost.aprs.packet import Broken
 from ridgepost.aprs.parts import Timestamp
 from ridgepost.aprs.report import BrokenReason
+from ridgepost.aprs.writing import EncodeError
 
 LENGTH = 7
 MONTH_LENGTH = 8
@@ -53,6 +54,34 @@ def read_month_timestamp(field: bytes, offset: int = 0) -> Timestamp:
         minute=_within(minute, 0, 59, "minute_range", offset + 6),
         time_zone="zulu",
     )
+
+
+def write_timestamp(time: Timestamp) -> str:
+    """Write a time in the form that has its parts: month, day or second first.
+
+    Zulu time is what should be sent. Raises EncodeError for a time that no form has.
+    """
+    if time.month is not None:
+        text = f"{_two(time.month)}{_two(time.day)}{_two(time.hour)}{_two(time.minute)}"
+        read = read_month_timestamp
+    elif time.day is not None:
+        indicator = "z" if time.time_zone == "zulu" else "/"
+        text = f"{_two(time.day)}{_two(time.hour)}{_two(time.minute)}{indicator}"
+        read = read_timestamp
+    else:
+        text = f"{_two(time.hour)}{_two(time.minute)}{_two(time.second)}h"
+        read = read_timestamp
+    try:
+        told = read(text.encode())
+    except Broken as broken:
+        raise EncodeError("timestamp", f"{text} is no time ({broken.reason})") from None
+    if told != time:
+        raise EncodeError("timestamp", f"there is no form for all of {time}")
+    return text
+
+
+def _two(value: int | None) -> str:
+    return "--" if value is None else f"{value:02d}"
 
 
 def _pairs(digits: bytes, offset: int) -> list[int]:

@@ -6,20 +6,33 @@ from ridgepost.aprs.text import is_graphic, is_printable
 
 EncodeReason: TypeAlias = Literal[
     "addressee_too_long",
+    "altitude",
+    "ambiguity",
+    "bits",
     "blank_addressee",
+    "blank_name",
     "bulletin_id",
+    "channel_count",
     "comment_too_long",
+    "extension",
     "group_too_long",
     "illegal_character",
     "latitude_range",
     "longitude_range",
+    "misread",
+    "name_too_long",
+    "name_too_short",
     "no_number",
     "number_too_long",
+    "position_comment",
+    "precision",
     "reads_as_acknowledgement",
     "reply_ack_not_possible",
     "symbol_code",
     "symbol_table",
     "text_too_long",
+    "timestamp",
+    "value_range",
 ]
 
 # AX.25 allows 256 octets of information (APRS 1.2c ch. 3); multi-octet characters can reach it.
