@@ -23,9 +23,12 @@ from ridgepost.station.records import (
     AckSent,
     Answered,
     AnyRecord,
+    BulletinOut,
     Entry,
     OutboundChanged,
     Precedence,
+    QueryAnswered,
+    QuestionChanged,
     State,
 )
 from ridgepost.station.setup import Setup
@@ -44,6 +47,9 @@ UHF = PortSetup(tnc="uhf", port=0)
 SETUP = Setup(callsign=US, transmit=True, ports=(VHF,))
 STEADY = Tuning(retry_jitter=0.0)
 """The usual numbers, but waits without their random part, so that times can be told."""
+
+SENT_KINDS = (OutboundChanged, AckSent, BulletinOut, QueryAnswered, QuestionChanged)
+"""Records of what went on the air, with its frame."""
 
 AnyKind = TypeVar("AnyKind", bound=AnyRecord)
 
@@ -263,9 +269,9 @@ class Rig:
                     self.entries.append(entry)
                     records.append(entry.record)
                     self.check(entry.record)
-                    if isinstance(entry.record, OutboundChanged | AckSent) and entry.record.frame:
-                        record = entry.record
-                        promised.append((record.tnc, record.port, entry.record.frame))
+                    record = entry.record
+                    if isinstance(record, SENT_KINDS) and record.frame:
+                        promised.append((record.tnc, record.port, record.frame))
                 case Transmit(tnc, port, octets):
                     assert promised.pop(0) == (tnc, port, octets), "sent, but not logged before"
                     assert self.setup.transmit

@@ -27,6 +27,7 @@ def our_message(to: str, number: str) -> OutboundChanged:
         attempts=1,
         expires_in_s=3600.0,
         wait_s=600.0,
+        tries_left=5,
         frame=b"as sent before",
     )
 
@@ -57,7 +58,11 @@ def test_exchange(case: Case) -> None:
     shown = [*only(Received, records), *only(BulletinHeard, records)]
     assert len(shown) == expect["show"]
     changed = {number: rig.changes(f"ours.{number}") for number in numbers}
-    settled = {number: changes[-1].state for number, changes in changed.items() if changes}
+    settled = {
+        number: changes[-1].state
+        for number, changes in changed.items()
+        if changes and changes[-1].state.settled
+    }
     assert settled == dict.fromkeys(acknowledged, State.ACKNOWLEDGED) | dict.fromkeys(
         rejected, State.REJECTED
     )

@@ -9,7 +9,7 @@ from ridgepost.radio import ax25
 from ridgepost.station.asks import Cancel, Send
 from ridgepost.station.board import LINES_KEPT
 from ridgepost.station.effects import Transmit
-from ridgepost.station.records import BulletinHeard, Received
+from ridgepost.station.records import BulletinHeard, Precedence, Received
 from ridgepost.station.station import Station
 from ridgepost.station.traffic.outbound import SETTLED_KEPT
 from ridgepost.station.traffic.reply_acks import STATIONS_KEPT
@@ -143,7 +143,20 @@ def test_a_full_queue() -> None:
         rig.ask(Send(request=f"s{number}", to=other(number % 10), text="spam"))
         for number in range(2000)
     ]
-    assert sum(answer.accepted for answer in answers) == STEADY.open_messages
+    routine = round(STEADY.open_messages * (1 - STEADY.kept_for_urgent))
+    assert sum(answer.accepted for answer in answers) == routine
+    urgent = [
+        rig.ask(
+            Send(
+                request=f"e{number}",
+                to=other(number % 10),
+                text="help",
+                precedence=Precedence.EMERGENCY,
+            )
+        )
+        for number in range(STEADY.open_messages)
+    ]
+    assert sum(answer.accepted for answer in urgent) == STEADY.open_messages - routine
     found = sizes(rig.station)
     assert found["open"] == STEADY.open_messages
     assert found["addressees"] == 10

@@ -18,6 +18,7 @@ from hypothesis.stateful import (
     rule,
 )
 
+from ridgepost.radio import ax25
 from ridgepost.station.asks import Cancel
 from ridgepost.station.records import (
     AckSent,
@@ -104,20 +105,27 @@ class CheckedRig(Rig):
         place = [other.message for other in self.open].index(change.message)
         assert (change.precedence.rank, place) == min(turns), "out of turn"
         before_s, before = self.latest[change.message]
+        assert change.state is State.SENDING
         if before.wait_s is not None:
-            assert now_s >= before_s + before.wait_s - ROUNDED_S, "sent early"
-        if change.state is State.WAITING:
+            # Heard of its addressee, a message need not sit out a long wait.
+            wait_s = min(before.wait_s, TUNING.heard_retry_gap_s)
+            assert now_s >= before_s + wait_s - ROUNDED_S, "sent early"
+        if before.state is State.WAITING:
             gap_s = now_s - self.last_sent[change.message]
             assert gap_s >= TUNING.heard_retry_gap_s - ROUNDED_S
-        else:
-            assert change.attempts <= TUNING.attempts
+        assert change.attempts <= TUNING.attempts + change.rounds * TUNING.heard_tries
         self.last_sent[change.message] = now_s
         count = self.transmissions[change.message] = self.transmissions.get(change.message, 0) + 1
         assert change.attempts == count
         port = (len(self.boots), change.tnc, change.port)
-        assert now_s >= self.port_busy_until.get(port, 0.0) - 1e-6, "more than our share"
+        overdraft_s = TUNING.overdraft_s[change.precedence.rank]
+        free_at_s = self.port_busy_until.get(port, 0.0) - overdraft_s
+        assert now_s >= free_at_s - 1e-6, "more than our share"
         # Key-up, octets and FCS at 1200 bit/s, and as much again for others.
-        self.port_busy_until[port] = now_s + 2 * (0.33 + 8 * (len(change.frame or b"") + 2) / 1200)
+        busy_until_s = max(now_s, self.port_busy_until.get(port, 0.0))
+        self.port_busy_until[port] = busy_until_s + 2 * (
+            0.33 + 8 * (len(change.frame or b"") + 2) / 1200
+        )
 
     def _check_received(self, record: Received) -> None:
         number = record.number.partition("}")[0]
@@ -129,7 +137,12 @@ class CheckedRig(Rig):
     def _check_ack(self, record: AckSent) -> None:
         key = (record.to, record.number)
         gap_s = self.elapsed_s - self.acked.get(key, -DAY_S)
-        assert gap_s >= TUNING.ack_gap_s - ROUNDED_S, "acknowledged too soon"
+        if ax25.decode(record.frame).path:
+            # Sent again sooner only if no digipeater repeated it: after its airtime and that of
+            # the repeat, 0.5 s each at the least.
+            assert gap_s >= 1.0, "acknowledged too soon"
+        else:
+            assert gap_s >= TUNING.ack_gap_s - ROUNDED_S, "acknowledged too soon"
         self.acked[key] = self.elapsed_s
 
 

@@ -191,11 +191,11 @@ def test_the_gap_between_tries_holds_over_a_restart() -> None:
     rig.restart()
     rig.link(True)
     rig.hear_beacon(SAG)
-    assert len(rig.sends(message)) == 9
-    rig.advance(49)
-    assert len(rig.sends(message)) == 9
-    rig.advance(2)
+    assert len(rig.sends(message)) == 10  # its round goes on, one 8 s after the first
+    rig.advance(15)
     assert len(rig.sends(message)) == 10
+    rig.advance(2)
+    assert len(rig.sends(message)) == 11
 
 
 @RESTARTS
@@ -226,9 +226,11 @@ def test_order_and_precedence_survive(restart: Restart) -> None:
     restart(rig, 5.0)
     rig.link(True)
     for _ in range(30):
+        before = len(rig.sent)
         rig.advance(1)
-        if (info := rig.sent[-1].info).startswith(f":{SAG}"):
-            rig.hear_ack(SAG, info.rpartition("{")[2])
+        for sent in rig.sent[before:]:
+            if sent.info.startswith(f":{SAG}"):
+                rig.hear_ack(SAG, sent.info.rpartition("{")[2])
     infos = list(dict.fromkeys(sent.info for sent in rig.sent))
     assert [i[11:19] for i in infos if "to one" in i] == [f"to one {n}" for n in (3, 1, 0, 2)]
     assert [i[1:7] for i in infos if "to others" in i] == [other(n) for n in (3, 1, 0, 2)]
@@ -364,9 +366,10 @@ def test_the_rebuilt_station_behaves_as_the_one_that_wrote_the_log() -> None:
         each.hear_message(MED, "hello", "1}")
         each.advance(1800)
     assert len(rig.sent) > 10
-    assert [(s.info, round(s.at_s, 2)) for s in rig.sent] == [
-        (s.info, round(s.at_s, 2)) for s in twin.sent
-    ]
+    # To some seconds: how busy the channel was is not in the log.
+    one, two = (sorted((sent.info, sent.at_s) for sent in each.sent) for each in (rig, twin))
+    assert [info for info, _ in one] == [info for info, _ in two]
+    assert [at_s for _, at_s in one] == pytest.approx([at_s for _, at_s in two], abs=10.0)
 
 
 def test_cancel_of_a_message_of_an_earlier_run() -> None:

@@ -148,6 +148,13 @@ class Frame(msgspec.Struct, frozen=True, gc=False):
         return self.repeated == tuple(sorted(self.repeated, reverse=True))
 
     @property
+    def used(self) -> tuple[str, ...]:
+        """The digipeaters that the frame has come through, the nearest to the source first."""
+        return tuple(
+            digipeater for digipeater, used in zip(self.path, self.repeated, strict=True) if used
+        )
+
+    @property
     def first_unused(self) -> str | None:
         """The digipeater whose turn it is, or None at the end of the path."""
         for digipeater, used in zip(self.path, self.repeated, strict=True):

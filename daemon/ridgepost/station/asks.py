@@ -11,6 +11,9 @@ class AskBase(msgspec.Struct, frozen=True, kw_only=True):
     """`request` is the client's own name for the ask: the same name twice is one ask."""
 
     request: str
+    client: str = ""
+    """Who asks, as far as the bus tells."""
+
     reply_topic: str = ""
     correlation: bytes = b""
 
@@ -30,9 +33,76 @@ class Cancel(AskBase, frozen=True, kw_only=True):
     message: str
 
 
-Ask = Send | Cancel
+class Bulletin(AskBase, frozen=True, kw_only=True):
+    """Put `text` on a line of our bulletin board, in place of what is on it, for `lifetime_s`.
 
-VERBS: dict[type[Ask], str] = {Send: "send", Cancel: "cancel"}
+    `line` is '0' to '9', such a digit with a group of up to five characters ('4WX'), or 'A' to 'Z'
+    for an announcement (APRS 1.2c ch. 14).
+    """
+
+    line: str
+    text: str
+    lifetime_s: float | None = None
+
+
+class Withdraw(AskBase, frozen=True, kw_only=True):
+    """Send no further copy of what is on `line`."""
+
+    line: str
+
+
+class Query(AskBase, frozen=True, kw_only=True):
+    """Ask the station `to` something that stations answer by themselves (APRS 1.2c ch. 15).
+
+    `query` is the type, e.g. 'APRSD'; `station` whom it is about, which 'APRSH' needs.
+    """
+
+    to: str
+    query: str
+    station: str = ""
+
+
+class Read(AskBase, frozen=True, kw_only=True):
+    """These messages that came in have been read."""
+
+    messages: list[str]
+
+
+class Clear(AskBase, frozen=True, kw_only=True):
+    """This notice has been dealt with."""
+
+    notice: str
+
+
+class StateOf(AskBase, frozen=True, kw_only=True):
+    """Tell how `message`, an outgoing one, stands."""
+
+    message: str
+
+
+class ListPending(AskBase, frozen=True, kw_only=True):
+    """Tell what has not been settled yet."""
+
+
+Look = StateOf | ListPending
+"""Asks that change nothing: they are answered anew each time, and not logged."""
+
+Deed = Send | Cancel | Bulletin | Withdraw | Query | Read | Clear
+"""Asks that change something: each is decided once, and its answer is in the log."""
+
+Ask = Deed | Look
+
+VERBS: dict[type[Ask], str] = {
+    Send: "send",
+    Cancel: "cancel",
+    Bulletin: "bulletin",
+    Withdraw: "withdraw",
+    Query: "query",
+    Read: "read",
+    Clear: "clear",
+    StateOf: "state",
+    ListPending: "list",
+}
 
 
 def digest(ask: Ask) -> str:

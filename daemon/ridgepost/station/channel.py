@@ -1,5 +1,6 @@
 """The ports that the station may use, and the share of each channel's time that it takes."""
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TypeAlias
@@ -30,6 +31,10 @@ class _Port:
     up: bool = False
     free_at_s: float = 0.0
     airtime_s: float = 0.0
+    heard_s: float = 0.0
+    """Airtime of what was heard, fading with `Tuning.occupancy_memory_s`."""
+
+    heard_at_s: float = 0.0
 
 
 class Channel:
@@ -67,22 +72,42 @@ class Channel:
         usable = self.usable()
         return usable[turn % len(usable)] if usable else None
 
-    def free_at_s(self, port: Port) -> float:
-        """From when the next message of ours may be handed to this port."""
-        return self._ports[port].free_at_s
+    def free_at_s(self, port: Port, rank: int = 3) -> float:
+        """From when the next message of ours may be handed to this port; `rank` is that of its
+        precedence, 0 the most urgent."""
+        return self._ports[port].free_at_s - self._tuning.overdraft_s[rank]
 
     def room_for_ack(self, port: Port, now_s: float) -> bool:
         """An acknowledgement may go at once: we have not talked too much already."""
         return self.free_at_s(port) - now_s <= self._tuning.ack_debt_s
 
+    def heard(self, port: Port, octets: bytes, now_s: float) -> None:
+        """A frame was heard: the channel was busy for as long as it took."""
+        used = self._ports.get(port)
+        if used is not None:
+            used.heard_s = self._heard_s(used, now_s) + _on_air_s(used.setup, octets)
+            used.heard_at_s = now_s
+
+    def occupancy(self, port: Port, now_s: float) -> float:
+        """The share of time that frames heard have lately taken, from 0 to 1."""
+        return min(self._heard_s(self._ports[port], now_s) / self._tuning.occupancy_memory_s, 1.0)
+
     def book(self, port: Port, octets: bytes, now_s: float) -> None:
         """A frame of ours goes out: count its airtime and leave the channel to others after it."""
         used = self._ports[port]
-        setup = used.setup
-        on_air_s = airtime_s(octets, setup.bit_rate, setup.txdelay_s, setup.tx_tail_s)
+        on_air_s = _on_air_s(used.setup, octets)
         used.airtime_s += on_air_s
-        used.free_at_s = max(used.free_at_s, now_s) + on_air_s / self._tuning.own_share
+        over = max(self.occupancy(port, now_s) - self._tuning.busy_above, 0.0)
+        share = self._tuning.own_share * (1.0 - over)
+        used.free_at_s = max(used.free_at_s, now_s) + on_air_s / share
 
     def airtime_used_s(self) -> float:
         """Seconds on air since the start, as far as the frames handed over were sent."""
         return sum(port.airtime_s for port in self._ports.values())
+
+    def _heard_s(self, port: _Port, now_s: float) -> float:
+        return port.heard_s * math.exp((port.heard_at_s - now_s) / self._tuning.occupancy_memory_s)
+
+
+def _on_air_s(setup: PortSetup, octets: bytes) -> float:
+    return airtime_s(octets, setup.bit_rate, setup.txdelay_s, setup.tx_tail_s)

@@ -39,7 +39,14 @@ class Counts(msgspec.Struct):
     acks_unmatched: int = 0
     """The same of nothing that we sent to that station."""
 
+    # Queries.
+    queries_answered: int = 0
+    queries_unanswered: int = 0
+    """Nothing was known, asked too often, or no room on the channel."""
+
     # Asks.
     asks_accepted: int = 0
     asks_refused: int = 0
     asks_repeated: int = 0
+    asks_told: int = 0
+    """Those that only wanted to know something."""

@@ -3,6 +3,7 @@
 import msgspec
 
 from ridgepost.station.records import Entry
+from ridgepost.station.told import Told
 
 
 class Log(msgspec.Struct, frozen=True):
@@ -19,4 +20,10 @@ class Transmit(msgspec.Struct, frozen=True):
     octets: bytes
 
 
-Effect = Log | Transmit
+class Tell(msgspec.Struct, frozen=True):
+    """Tell a client what it asked to know, once everything before it is written."""
+
+    told: Told
+
+
+Effect = Log | Transmit | Tell

@@ -1,4 +1,4 @@
-"""Who was heard, when and where: what the choice of a port needs."""
+"""Who was heard, when, where and through whom: what the choice of a port and a path needs."""
 
 from collections import OrderedDict
 
@@ -8,11 +8,16 @@ from ridgepost.station.channel import Port
 
 
 class LastHeard(msgspec.Struct, frozen=True):
-    """The latest frame of a station on a port that may answer it."""
+    """The latest frame of a station on a port that may answer it.
+
+    `via` are the digipeaters that it came through, the nearest to the station first; empty both
+    for a station heard direct and for one that another network brought.
+    """
 
     at_s: float
     port: Port
     direct: bool
+    via: tuple[str, ...] = ()
 
 
 class HeardStations:
@@ -22,12 +27,24 @@ class HeardStations:
         self._limit = limit
         self._stations: OrderedDict[str, LastHeard] = OrderedDict()
 
-    def note(self, callsign: str, port: Port, now_s: float, *, direct: bool) -> None:
+    def note(
+        self,
+        callsign: str,
+        port: Port,
+        now_s: float,
+        *,
+        direct: bool,
+        via: tuple[str, ...] = (),
+    ) -> None:
         """A frame of this station arrived."""
-        self._stations[callsign] = LastHeard(now_s, port, direct)
+        self._stations[callsign] = LastHeard(now_s, port, direct, via)
         self._stations.move_to_end(callsign)
         if len(self._stations) > self._limit:
             self._stations.popitem(last=False)
+
+    def last(self, callsign: str) -> LastHeard | None:
+        """The latest of a station, if it is remembered."""
+        return self._stations.get(callsign)
 
     def port_of(self, callsign: str) -> Port | None:
         """Where a station was last heard, if it is remembered."""

@@ -1,8 +1,11 @@
 """Gives each record its place in the log and collects the effects of one decision."""
 
-from ridgepost.station.effects import Effect, Log, Transmit
+import msgspec
+
+from ridgepost.station.effects import Effect, Log, Tell, Transmit
 from ridgepost.station.moment import Moment
-from ridgepost.station.records import AnyRecord, Entry, entry_id
+from ridgepost.station.records import AnyRecord, Entry, Noticed, Received, entry_id
+from ridgepost.station.told import Told
 
 
 class Journal:
@@ -19,6 +22,10 @@ class Journal:
 
     def write(self, record: AnyRecord, now: Moment) -> int:
         """Log a record and return its sequence number."""
+        if isinstance(record, Noticed) and not record.notice:
+            record = msgspec.structs.replace(record, notice=self.upcoming_id())
+        elif isinstance(record, Received) and not record.message:
+            record = msgspec.structs.replace(record, message=self.upcoming_id())
         seq = self.next_seq
         self.next_seq += 1
         self._effects.append(Log(Entry(seq, self.run, now, record)))
@@ -31,6 +38,10 @@ class Journal:
     def transmit(self, tnc: str, port: int, octets: bytes) -> None:
         """Ask for a transmission, after everything written so far."""
         self._effects.append(Transmit(tnc, port, octets))
+
+    def tell(self, told: Told) -> None:
+        """Tell a client something, after everything written so far."""
+        self._effects.append(Tell(told))
 
     def take(self) -> list[Effect]:
         """All effects since the last call, in order."""

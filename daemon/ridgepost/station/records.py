@@ -30,6 +30,21 @@ class State(StrEnum):
         return self not in (State.QUEUED, State.SENDING, State.WAITING)
 
 
+class LineState(StrEnum):
+    """Where a bulletin or announcement of ours stands."""
+
+    QUEUED = "queued"
+    SENDING = "sending"
+    REPLACED = "replaced"
+    WITHDRAWN = "withdrawn"
+    EXPIRED = "expired"
+
+    @property
+    def settled(self) -> bool:
+        """No further transmission will follow."""
+        return self not in (LineState.QUEUED, LineState.SENDING)
+
+
 class Precedence(StrEnum):
     """Amateur radiogram precedences (common practice), most urgent first."""
 
@@ -98,12 +113,24 @@ class OutboundChanged(Record, frozen=True, kw_only=True, tag="outbound"):
 
     message: str
     to: str
+    tactical: str = ""
+    """The tactical call that it was sent to, if `to` was found by one."""
+
     text: str
     number: str
     precedence: Precedence = Precedence.ROUTINE
     state: State
     why: str
     attempts: int = 0
+    tries_left: int = 0
+    """Transmissions that are left before it waits for its addressee to be heard."""
+
+    rounds: int = 0
+    """How often it was tried anew because its addressee was heard."""
+
+    unanswered: int = 0
+    """Transmissions in this round for which only an answer can be waited."""
+
     expires_in_s: float
     """Seconds of its lifetime that are left at this change."""
 
@@ -121,6 +148,9 @@ class Received(Record, frozen=True, kw_only=True, tag="received"):
     """A message to us or to a group of ours, once however many copies come."""
 
     durable: ClassVar[bool] = True
+
+    message: str = ""
+    """The name it is shown under, that of this entry; '' in the log of an older version."""
 
     source: str
     to: str
@@ -144,6 +174,7 @@ class AckSent(Record, frozen=True, kw_only=True, tag="ack"):
 
     to: str
     number: str
+    why: str = ""
     frame: bytes
     tnc: str
     port: int
@@ -160,6 +191,101 @@ class BulletinHeard(Record, frozen=True, kw_only=True, tag="bulletin"):
     heard: int
 
 
+class Joined(Record, frozen=True, kw_only=True, tag="joined"):
+    """All parts of a long text have come: the whole, and the names of the parts in order."""
+
+    durable: ClassVar[bool] = True
+
+    source: str
+    to: str
+    text: str
+    parts: list[str]
+
+
+class BulletinOut(Record, frozen=True, kw_only=True, tag="bulletin-out"):
+    """A bulletin or announcement of ours as it stands after a change, whole."""
+
+    bulletin: str
+    line: str
+    """Its addressee, e.g. 'BLN1', 'BLNQ' or 'BLN4WX'."""
+
+    text: str
+    state: LineState
+    why: str
+    attempts: int = 0
+    """How often it has been sent; on several ports at one time is once."""
+
+    expires_in_s: float
+    wait_s: float | None = None
+    """Seconds until it is sent again; None before the first time and at the end."""
+
+    frame: bytes | None = None
+    """What was handed to the TNC with this change, if anything was (AX.25 without FCS)."""
+
+    tnc: str = ""
+    port: int = 0
+
+
+class QueryAnswered(Record, frozen=True, kw_only=True, tag="query"):
+    """An answer to a query went to the TNC."""
+
+    asker: str
+    query: str
+    """The query type, e.g. 'APRSD'."""
+
+    why: str
+    frame: bytes
+    tnc: str
+    port: int
+
+
+class QuestionState(StrEnum):
+    """Where a query of ours stands."""
+
+    QUEUED = "queued"
+    SENT = "sent"
+    EXPIRED = "expired"
+
+    @property
+    def settled(self) -> bool:
+        """Nothing more will be done about it."""
+        return self is not QuestionState.QUEUED
+
+
+class QuestionChanged(Record, frozen=True, kw_only=True, tag="question"):
+    """A query of ours to one station as it stands after a change, whole."""
+
+    question: str
+    to: str
+    text: str
+    """As it goes on the air, e.g. '?APRSD'."""
+
+    state: QuestionState
+    why: str
+    frame: bytes | None = None
+    tnc: str = ""
+    port: int = 0
+
+
+class MarkedRead(Record, frozen=True, kw_only=True, tag="read"):
+    """Somebody has read messages that had come in."""
+
+    durable: ClassVar[bool] = True
+
+    messages: list[str]
+    client: str = ""
+    """Who marked them, as far as the bus tells."""
+
+
+class Cleared(Record, frozen=True, kw_only=True, tag="cleared"):
+    """Somebody has dealt with a notice."""
+
+    durable: ClassVar[bool] = True
+
+    notice: str
+    client: str = ""
+
+
 class Answered(Record, frozen=True, kw_only=True, tag="answer"):
     """An ask was decided."""
 
@@ -172,15 +298,28 @@ class Answered(Record, frozen=True, kw_only=True, tag="answer"):
 
     accepted: bool
     message: str = ""
+    messages: list[str] = msgspec.field(default_factory=list)
+    """All messages that an ask led to, where it was more than one."""
+
+    to: str = ""
+    tactical: str = ""
+    """The callsign that a tactical call stood for, and the tactical call."""
+
     state: str = ""
     field: str = ""
     why: str = ""
+    client: str = ""
+    """Who asked, as far as the bus tells."""
+
     reply_topic: str = ""
     correlation: bytes = b""
 
 
 class Noticed(Record, frozen=True, kw_only=True, tag="notice"):
-    """Something that a person should look at."""
+    """Something that a person should look at, until it is cleared."""
+
+    notice: str = ""
+    """Its name, that of this entry; '' in the log of an older version."""
 
     kind: str
     text: str
@@ -196,21 +335,44 @@ AnyRecord = (
     | Received
     | AckSent
     | BulletinHeard
+    | Joined
+    | BulletinOut
+    | QueryAnswered
+    | QuestionChanged
+    | MarkedRead
+    | Cleared
     | Answered
     | Noticed
 )
 
-KEPT_FOR_STATE = ("outbound", "received", "ack", "bulletin", "answer")
+KEPT_FOR_STATE = (
+    "outbound",
+    "received",
+    "read",
+    "ack",
+    "bulletin",
+    "bulletin-out",
+    "query",
+    "question",
+    "answer",
+    "notice",
+    "cleared",
+)
 """Tags of the records that the station is restored from."""
 
 
 def is_durable(record: AnyRecord) -> bool:
     """Must be on the disk before it is acted on.
 
-    Of an outgoing message that is its acceptance and its end; a lost attempt costs one repeat.
+    Of an outgoing message or bulletin that is its acceptance and its end; a lost attempt costs one
+    repeat. Of a query it is its acceptance; one more copy of it does no harm.
     """
     if isinstance(record, OutboundChanged):
         return record.state is State.QUEUED or record.state.settled
+    if isinstance(record, BulletinOut):
+        return record.state is LineState.QUEUED or record.state.settled
+    if isinstance(record, QuestionChanged):
+        return not record.state.settled
     return record.durable
 
 

@@ -16,29 +16,44 @@ from ridgepost.station.channel import Channel, Port
 from ridgepost.station.counts import Counts
 from ridgepost.station.desk import Desk
 from ridgepost.station.duplicates import Duplicates
-from ridgepost.station.effects import Effect, Transmit
+from ridgepost.station.echoes import Echoes
+from ridgepost.station.effects import Effect, Log, Transmit
 from ridgepost.station.heard import HeardStations
+from ridgepost.station.hearing_log import HearingLog
 from ridgepost.station.journal import Journal
 from ridgepost.station.moment import Moment
+from ridgepost.station.overview import Overview
 from ridgepost.station.records import (
     AckSent,
     Answered,
     AnyRecord,
     BulletinHeard,
+    BulletinOut,
+    Cleared,
     CopiesHeard,
     Heard,
     LinkChanged,
+    MarkedRead,
     Noticed,
     OutboundChanged,
+    QueryAnswered,
+    QuestionChanged,
     Received,
     Started,
     Stopped,
 )
 from ridgepost.station.setup import Setup
+from ridgepost.station.traffic.bulletins import Bulletins
+from ridgepost.station.traffic.contention import Contention
 from ridgepost.station.traffic.inbound import Inbound
 from ridgepost.station.traffic.outbound import Outbound
+from ridgepost.station.traffic.parts import Parts
+from ridgepost.station.traffic.queries import Queries
+from ridgepost.station.traffic.questions import Questions
 from ridgepost.station.traffic.reply_acks import ReplyAcks
 from ridgepost.station.tuning import Tuning
+from ridgepost.station.unseen import MESSAGES_KEPT, NOTICES_KEPT, Unseen
+from ridgepost.station.ways import Ways
 
 
 class Station:
@@ -66,6 +81,10 @@ class Station:
         self._links: dict[str, tuple[bool, str]] = {}
         self._duplicates = Duplicates(tuning)
         self._heard = HeardStations(tuning.heard_stations)
+        self._hearing_log = HearingLog(tuning.heard_stations)
+        self._ways = Ways(setup, tuning, self._heard)
+        self._echoes = Echoes(setup.ports, tuning)
+        self._contention = Contention(tuning.contender_memory_s)
         self._reply_acks = ReplyAcks(tuning.reply_ack_memory_s)
         self._board = Board(self._journal)
         self._outbound = Outbound(
@@ -74,6 +93,9 @@ class Station:
             self._journal,
             channel=self._channel,
             heard=self._heard,
+            ways=self._ways,
+            echoes=self._echoes,
+            contention=self._contention,
             reply_acks=self._reply_acks,
             rng=rng,
         )
@@ -83,9 +105,41 @@ class Station:
             self._journal,
             channel=self._channel,
             heard=self._heard,
+            ways=self._ways,
+            echoes=self._echoes,
+            contention=self._contention,
             reply_acks=self._reply_acks,
+            rng=rng,
         )
-        self._desk = Desk(setup, tuning, self._journal, self._outbound, self.counts)
+        self._parts = Parts(tuning.parts_memory_s, tuning.unfinished_texts)
+        self._bulletins = Bulletins(setup, tuning, self._journal, channel=self._channel, rng=rng)
+        self._queries = Queries(
+            setup,
+            tuning,
+            self._journal,
+            channel=self._channel,
+            heard=self._heard,
+            hearing_log=self._hearing_log,
+            ways=self._ways,
+            outbound=self._outbound,
+            rng=rng,
+        )
+        self._questions = Questions(setup, self._journal, channel=self._channel, heard=self._heard)
+        self._overview = Overview()
+        self._unread: Unseen[Received] = Unseen(MESSAGES_KEPT)
+        self._notices: Unseen[Noticed] = Unseen(NOTICES_KEPT)
+        self._desk = Desk(
+            setup,
+            tuning,
+            self._journal,
+            self._outbound,
+            self._bulletins,
+            self.counts,
+            questions=self._questions,
+            overview=self._overview,
+            unread=self._unread,
+            notices=self._notices,
+        )
 
     # -- life ------------------------------------------------------------------------------------
 
@@ -93,15 +147,25 @@ class Station:
         """Take over what earlier runs logged, oldest first: each record with the time at which it
         happened on this run's monotonic clock (before now, possibly negative)."""
         for record, at_s in records:
+            self._keep(record, at_s)
             match record:
                 case OutboundChanged():
                     self._outbound.apply(record, at_s)
                 case Received():
                     self._inbound.apply_received(record, at_s)
+                    self._parts.hear(
+                        record.source, record.to, record.text, record.number, record.message, at_s
+                    )
                 case AckSent():
                     self._inbound.apply_ack(record, at_s)
                 case BulletinHeard():
                     self._board.apply(record)
+                case BulletinOut():
+                    self._bulletins.apply(record, at_s)
+                case QueryAnswered():
+                    self._queries.apply(record, at_s)
+                case QuestionChanged():
+                    self._questions.apply(record, at_s)
                 case Answered():
                     self._desk.apply(record, at_s)
                 case _:
@@ -118,7 +182,7 @@ class Station:
         """End the run: close the counts of what was heard."""
         self._close_windows(Moment(float("inf"), now.wall_s, now.wall_trusted), now)
         self._journal.write(Stopped(reason=reason), now)
-        return self._journal.take()
+        return self._take()
 
     # -- events ----------------------------------------------------------------------------------
 
@@ -162,7 +226,11 @@ class Station:
         self._close_windows(now, now)
         self._inbound.tick(now)
         self._outbound.tick(now)
-        return self._journal.take()
+        # These two use what the messages leave free.
+        self._queries.tick(now)
+        self._bulletins.tick(now)
+        self._questions.tick(now)
+        return self._take()
 
     def next_wakeup_s(self) -> float | None:
         """The monotonic time by which `tick` is to be called; None: only after an event."""
@@ -170,6 +238,9 @@ class Station:
             self._duplicates.next_close_s(),
             self._inbound.next_wakeup_s(),
             self._outbound.next_wakeup_s(),
+            self._queries.next_wakeup_s(),
+            self._questions.next_wakeup_s(),
+            self._bulletins.next_wakeup_s(),
         )
         return min((time for time in times if time is not None), default=None)
 
@@ -181,6 +252,8 @@ class Station:
         self.counts.acks_withheld = self._inbound.acks_withheld
         self.counts.acks_late = self._outbound.late_acks
         self.counts.acks_unmatched = self._outbound.unmatched_acks
+        self.counts.queries_answered = self._queries.answered
+        self.counts.queries_unanswered = self._queries.unanswered
         return self.counts
 
     @property
@@ -195,6 +268,31 @@ class Station:
 
     # -- inside ----------------------------------------------------------------------------------
 
+    def _take(self) -> list[Effect]:
+        """All effects so far, with what they change noted for asks about it."""
+        effects = self._journal.take()
+        for effect in effects:
+            if isinstance(effect, Log):
+                self._keep(effect.entry.record, effect.entry.at.mono_s)
+        return effects
+
+    def _keep(self, record: AnyRecord, at_s: float) -> None:
+        """What a person has still to see, and what can be asked about."""
+        match record:
+            case OutboundChanged():
+                self._overview.apply(record, at_s)
+            case Received() if record.message:
+                self._unread.add(record.message, record)
+            case MarkedRead():
+                for message in record.messages:
+                    self._unread.see(message)
+            case Noticed() if record.notice:
+                self._notices.add(record.notice, record)
+            case Cleared():
+                self._notices.see(record.notice)
+            case _:
+                pass
+
     def _close_windows(self, until: Moment, now: Moment) -> None:
         for closed in self._duplicates.close(until.mono_s):
             record = CopiesHeard(of=closed.of, copies=closed.copies, paths=closed.paths)
@@ -205,9 +303,13 @@ class Station:
         hearing = self._duplicates.hear(frame, port, self._journal.next_seq, now.mono_s)
         if hearing.first:
             self._journal.write(Heard(tnc=port[0], port=port[1], frame=octets), now)
+        self._channel.heard(port, octets, now.mono_s)
         if frame.source == self.setup.callsign:
             self.counts.own_heard += 1
+            self._hear_own(frame, port, now)
             return
+        if not frame.direct and self._channel.may_transmit(port):
+            self._echoes.repeat_heard(port, now.mono_s)
         report = aprs.decode(frame.info, frame.source, frame.destination)
         if hearing.first:
             self.counts.reports += 1
@@ -216,16 +318,52 @@ class Station:
             self.counts.copies += 1
         if hearing.first or hearing.sent_again:
             arrival = Arrival(frame, port, hearing.of)
-            self._note_heard(frame.source, port, now, direct=frame.direct)
+            self._hearing_log.note(frame.source, now.mono_s, direct=frame.direct)
+            self._note_heard(frame.source, port, now, direct=frame.direct, via=frame.used)
+            if isinstance(report, aprs.Addressed | aprs.Ack | aprs.Rej):
+                self._contention.note(port, frame.source, now.mono_s)
             self._read(report, frame.source, arrival, now)
             self._outbound.addressee_heard(frame.source, now)
         elif self._heard.port_of(frame.source) is None:
             # The first copy came in on a port that only listens.
-            self._note_heard(frame.source, port, now, direct=frame.direct)
+            self._note_heard(frame.source, port, now, direct=frame.direct, via=frame.used)
 
-    def _note_heard(self, callsign: str, port: Port, now: Moment, *, direct: bool) -> None:
+    def _hear_own(self, frame: ax25.Frame, port: Port, now: Moment) -> None:
+        """Our own frame came back; if through a digipeater, that one has it."""
+        if frame.direct or not self._channel.may_transmit(port):
+            return
+        echo = self._echoes.heard(port, frame.info, frame.heard_from, now.mono_s)
+        if echo is not None:
+            self._outbound.repeated(frame.info, echo, now)
+            self._inbound.repeated(frame.info, now)
+
+    def _note_heard(
+        self,
+        callsign: str,
+        port: Port,
+        now: Moment,
+        *,
+        direct: bool,
+        via: tuple[str, ...] = (),
+    ) -> None:
         if self._channel.may_transmit(port):
-            self._heard.note(callsign, port, now.mono_s, direct=direct)
+            self._heard.note(callsign, port, now.mono_s, direct=direct, via=via)
+
+    def _hear_message(
+        self, message: aprs.Message | aprs.NtsLine, source: str, arrival: Arrival, now: Moment
+    ) -> None:
+        """A message to us or to a group of ours, which may be the last part of a long text."""
+        name = self._journal.upcoming_id()
+        new = self._inbound.hear(message, source, arrival, now)
+        self.counts.messages_in += new
+        self.counts.message_copies += not new
+        if new:
+            number = message.message_id_field or ""
+            joined = self._parts.hear(
+                source, message.addressee, message.text, number, name, now.mono_s
+            )
+            if joined is not None:
+                self._journal.write(joined, now)
 
     def _read(self, report: aprs.Report, source: str, arrival: Arrival, now: Moment) -> None:
         """Act on a report. `source` is its author, who for third-party traffic is far away."""
@@ -243,20 +381,22 @@ class Station:
             ):
                 self._board.hear(source, report.addressee, report.text, arrival.seq, now)
             case aprs.Message() | aprs.NtsLine():
-                if report.addressee == self.setup.callsign and report.reply_ack:
+                if self.setup.is_ours(report.addressee) and report.reply_ack:
                     how = f"its message acknowledges, {arrival.way}"
                     self._outbound.acknowledged(source, report.reply_ack, how, now)
-                if report.addressee in (self.setup.callsign, *self.setup.groups):
-                    new = self._inbound.hear(report, source, arrival, now)
-                    self.counts.messages_in += new
-                    self.counts.message_copies += not new
-            case aprs.Ack() if report.addressee == self.setup.callsign:
+                if self.setup.is_ours(report.addressee) or report.addressee in self.setup.groups:
+                    self._hear_message(report, source, arrival, now)
+            case aprs.Ack() if self.setup.is_ours(report.addressee):
                 self.counts.acks_heard += 1
                 how = f"ack {arrival.way}"
                 self._outbound.acknowledged(source, report.acknowledged_id, how, now)
-            case aprs.Rej() if report.addressee == self.setup.callsign:
+            case aprs.Rej() if self.setup.is_ours(report.addressee):
                 self.counts.acks_heard += 1
                 how = f"rejection {arrival.way}"
                 self._outbound.rejected(source, report.acknowledged_id, how, now)
+            case aprs.DirectedQuery() if self.setup.is_ours(report.addressee):
+                self._queries.hear_directed(report, source, arrival, now)
+            case aprs.GeneralQuery() if source == arrival.frame.source:
+                self._queries.hear_general(report, source, arrival, now)
             case _:
                 pass  # logged and published as heard; no decision depends on it

@@ -2,9 +2,12 @@
 
 APRS 1.2 ch. 14: a message with a number is acknowledged by its addressee, once for each copy,
 and identical acknowledgements are at least 30 seconds apart, because a digipeater repeats no
-copy within that time.
+copy within that time. Where a digipeater should repeat us, each acknowledgement is guarded: if its
+repeat is not heard, no digipeater has it, and it is sent again without waiting for the sender to
+ask for it with another copy of the message.
 """
 
+import random
 from collections import OrderedDict
 from dataclasses import dataclass
 
@@ -13,13 +16,16 @@ from ridgepost.radio import ax25
 from ridgepost.station.agenda import Agenda
 from ridgepost.station.arrival import Arrival, path_list
 from ridgepost.station.channel import Channel, Port
+from ridgepost.station.echoes import Echoes
 from ridgepost.station.heard import HeardStations
 from ridgepost.station.journal import Journal
 from ridgepost.station.moment import Moment
 from ridgepost.station.records import AckSent, Received
 from ridgepost.station.setup import SOFTWARE_ADDRESS, Setup
+from ridgepost.station.traffic.contention import Contention
 from ridgepost.station.traffic.reply_acks import ReplyAcks
 from ridgepost.station.tuning import Tuning
+from ridgepost.station.ways import Ways
 
 _MessageKey = tuple[str, str, str, str]
 """Source, addressee, message id ('' for none), text: what the copies of a message share."""
@@ -42,7 +48,20 @@ class _Ack:
 
     sent: int = 0
     sent_s: float | None = None
+    """When the last one was sent; None also when no digipeater can have it."""
+
     heard_on: Port | None = None
+    why: str = ""
+    info: bytes = b""
+    guarded_on: Port | None = None
+    """Where the repeat of the last one is expected, until it is heard or missed."""
+
+    missed: int = 0
+    pointless: bool = False
+    """If the repeat of the last one is missed, too: more likely it was there and not heard."""
+
+    copies: int = 0
+    """Copies of the message that came."""
 
 
 class Inbound:
@@ -56,24 +75,37 @@ class Inbound:
         *,
         channel: Channel,
         heard: HeardStations,
+        ways: Ways,
+        echoes: Echoes,
+        contention: Contention,
         reply_acks: ReplyAcks,
+        rng: random.Random,
     ) -> None:
         self._setup = setup
         self._tuning = tuning
         self._journal = journal
         self._channel = channel
         self._heard = heard
+        self._ways = ways
+        self._echoes = echoes
+        self._contention = contention
         self._reply_acks = reply_acks
+        self._rng = rng
         self._known: OrderedDict[_MessageKey, _Known] = OrderedDict()
         self._latest: dict[tuple[str, str], _MessageKey] = {}
         """The latest message to us from a source under a message id."""
 
         self._acks: OrderedDict[_AckKey, _Ack] = OrderedDict()
         self._due: Agenda[_AckKey, float] = Agenda()
-        """Acknowledgements that wait for their 30 seconds."""
+        """Acknowledgements that wait for their 30 seconds, or whose repeat is listened for."""
+
+        self._by_info: dict[bytes, _AckKey] = {}
+        """Acknowledgements whose repeat is listened for, by what was sent."""
 
         self.acks_sent = 0
         self.acks_withheld = 0
+        self.acks_guarded = 0
+        """Sent again because nobody had repeated them."""
 
     def hear(
         self,
@@ -87,7 +119,7 @@ class Inbound:
         `source` is who wrote it, which for third-party traffic is not who transmitted it.
         """
         number = message.message_id_field or ""
-        to_us = message.addressee == self._setup.callsign
+        to_us = self._setup.is_ours(message.addressee)
         key = (source, message.addressee, message.message_id or "", message.text)
         known = self._known.get(key)
         new = known is None or now.mono_s - known.last_copy_s > known.memory_s
@@ -109,19 +141,40 @@ class Inbound:
             if to_us:
                 self._note_number(source, number, now.mono_s)
         if number and to_us:
-            self._acknowledge((source, number), arrival.port, now)
+            self._acknowledge((source, number), arrival, now)
         return new
 
+    def repeated(self, info: bytes, now: Moment) -> None:
+        """Our frame with this information field was heard back from a digipeater."""
+        key = self._by_info.get(info)
+        ack = self._acks.get(key) if key is not None else None
+        if key is None or ack is None or ack.guarded_on is None:
+            return
+        self._unguard(key, ack)
+        ack.missed = 0
+        # From now on the digipeater suppresses a copy.
+        ack.sent_s = now.mono_s
+
     def next_wakeup_s(self) -> float | None:
-        """When the next postponed acknowledgement falls due."""
+        """When the next postponed or guarded acknowledgement falls due."""
         due = self._due.first()
         return due[0] if due else None
 
     def tick(self, now: Moment) -> None:
-        """Send the acknowledgements whose 30 seconds are over."""
+        """Send the acknowledgements whose 30 seconds are over, and those that nobody repeated."""
         while (due := self._due.first()) and due[0] <= now.mono_s:
             key = self._due.pop()
-            self._send(key, self._acks[key], now)
+            ack = self._acks[key]
+            if ack.guarded_on is not None:
+                self._echoes.missed(ack.guarded_on)
+                self._unguard(key, ack)
+                ack.sent_s = None
+                ack.missed += 1
+                if ack.pointless:
+                    continue
+                self.acks_guarded += 1
+                ack.why = "no repeat heard"
+            self._send(key, ack, now)
 
     # -- restoring -------------------------------------------------------------------------------
 
@@ -165,15 +218,20 @@ class Inbound:
         ack = self._acks.setdefault(key, _Ack())
         self._acks.move_to_end(key)
         if len(self._acks) > self._tuning.inbound_memory:
-            oldest, _ = self._acks.popitem(last=False)
-            self._due.drop(oldest)
+            oldest, forgotten = self._acks.popitem(last=False)
+            self._unguard(oldest, forgotten)
         return ack
 
-    def _acknowledge(self, key: _AckKey, heard_on: Port, now: Moment) -> None:
+    def _acknowledge(self, key: _AckKey, arrival: Arrival, now: Moment) -> None:
         if not self._setup.transmit:
             return
         ack = self._ack(key)
-        ack.heard_on = heard_on
+        ack.heard_on = arrival.port
+        ack.copies += 1
+        ack.missed = 0
+        ack.why = f"message {arrival.way}" if ack.copies == 1 else f"a copy {arrival.way}"
+        if ack.guarded_on is not None:
+            return  # one is on its way that answers this copy too, or will be sent again soon
         earliest_s = now.mono_s
         if ack.sent_s is not None:
             earliest_s = ack.sent_s + self._tuning.ack_gap_s
@@ -193,15 +251,44 @@ class Inbound:
         # Both were read off the air: a name of a frame or a third-party header, which have no more
         # than nine characters, and an identifier field.
         info = aprs.encode_ack(to, number)
+        # Each further copy of the message says that the answer to the one before did not arrive.
+        path = self._ways.to(to, now.mono_s, max(ack.copies - 1, ack.missed))
         frame = ax25.encode(
-            ax25.Frame(self._setup.callsign, SOFTWARE_ADDRESS, path=self._setup.path, info=info)
+            ax25.Frame(self._setup.callsign, SOFTWARE_ADDRESS, path=path, info=info)
         )
-        record = AckSent(to=to, number=number, frame=frame, tnc=port[0], port=port[1])
+        record = AckSent(to=to, number=number, why=ack.why, frame=frame, tnc=port[0], port=port[1])
         self._journal.write(record, now)
         self.acks_sent += 1
         self._journal.transmit(*port, frame)
         self._channel.book(port, frame, now.mono_s)
         self.apply_ack(record, now.mono_s)
+        if path:
+            self._guard(key, ack, port, frame, info, now.mono_s)
+
+    def _guard(
+        self, key: _AckKey, ack: _Ack, port: Port, frame: bytes, info: bytes, now_s: float
+    ) -> None:
+        """Listen for the repeat of an acknowledgement, if one can be expected."""
+        patience_s = self._echoes.sent(port, frame, info, now_s)
+        if not self._echoes.expected(port, now_s):
+            return
+        tuning = self._tuning
+        odds = self._echoes.nobody_has_it(port, ack.missed + 1)
+        growth = tuning.guard_growth
+        ack.pointless = ack.missed + 1 >= len(growth) or odds < tuning.guard_worth
+        patience_s *= growth[min(ack.missed, len(growth) - 1)]
+        patience_s *= 1.0 + self._rng.uniform(0.0, tuning.retry_jitter)
+        others = self._contention.others(port, key[0], now_s)
+        patience_s += others * self._rng.uniform(0.0, 2.0 * tuning.guard_contender_gap_s)
+        ack.guarded_on = port
+        ack.info = info
+        self._by_info[info] = key
+        self._due.put(key, now_s + patience_s)
+
+    def _unguard(self, key: _AckKey, ack: _Ack) -> None:
+        self._due.drop(key)
+        self._by_info.pop(ack.info, None)
+        ack.guarded_on = None
 
 
 def _message_id(number: str) -> str:
