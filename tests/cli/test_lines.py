@@ -18,12 +18,16 @@ from ridgepost.station.records import (
     Answered,
     AnyRecord,
     BulletinHeard,
+    BulletinOut,
     CopiesHeard,
     Entry,
     Heard,
+    Joined,
+    LineState,
     LinkChanged,
     Noticed,
     OutboundChanged,
+    QueryAnswered,
     Received,
     State,
 )
@@ -67,7 +71,7 @@ def heard(info: bytes, path: tuple[str, ...] = (), repeated: tuple[bool, ...] = 
             heard(b"!6130.00N/1491"),
             "heard     QZ1SAG-9   unreadable (too_short): QZ1SAG-9>APZTST:!6130.00N/1491",
         ),
-        (heard(b"T#1,2"), "heard     QZ1SAG-9   unread: QZ1SAG-9>APZTST:T#1,2"),
+        (heard(b"T#1,2"), "heard     QZ1SAG-9   telemetry: QZ1SAG-9>APZTST:T#1,2"),
         (
             heard(b">hi", ("QZ1DIG", "WIDE2-1"), (True, False)),
             "heard     QZ1SAG-9   status: hi (via QZ1DIG)",
@@ -102,6 +106,30 @@ def heard(info: bytes, path: tuple[str, ...] = (), repeated: tuple[bool, ...] = 
         (
             BulletinHeard(source="QZ1NET", line="BLN1", text="Net at 10", heard=1),
             "bulletin  QZ1NET     BLN1: Net at 10",
+        ),
+        (
+            Joined(source="QZ1SAG", to="QZ1HUB", text="all of it", parts=["a", "b"]),
+            'message   QZ1SAG     in 2 parts: "all of it"',
+        ),
+        (
+            BulletinOut(
+                bulletin="m", line="BLN1", text="Fog", state=LineState.SENDING, why="again",
+                attempts=2, expires_in_s=60,
+            ),
+            "bulletin  BLN1       sending (2), again",
+        ),
+        (
+            BulletinOut(
+                bulletin="m", line="BLN4WX", text="Fog", state=LineState.WITHDRAWN,
+                why="on request", expires_in_s=60,
+            ),
+            'bulletin  BLN4WX     withdrawn, on request: "Fog"',
+        ),
+        (
+            QueryAnswered(
+                asker="QZ1SAG", query="APRSD", why="w", frame=heard(b">x").frame, tnc="vhf", port=0
+            ),
+            "query     QZ1SAG     APRSD answered",
         ),
         (LinkChanged(tnc="vhf", up=True), "tnc       vhf        up"),
         (LinkChanged(tnc="vhf", up=False, reason="gone"), "tnc       vhf        down: gone"),
@@ -186,6 +214,13 @@ def evil_copies(payload: Any) -> list[Any]:
         ),
         AckSent(to="QZ1SAG", number="12", frame=heard(b">x").frame, tnc="vhf", port=0),
         BulletinHeard(source="QZ1NET", line="BLN1", text="hi", heard=1),
+        Joined(source="QZ1SAG", to="QZ1HUB", text="hi", parts=["a", "b"]),
+        BulletinOut(
+            bulletin="m", line="BLN1", text="hi", state=LineState.EXPIRED, why="w", expires_in_s=0
+        ),
+        QueryAnswered(
+            asker="QZ1SAG", query="APRSD", why="w", frame=heard(b">x").frame, tnc="vhf", port=0
+        ),
         LinkChanged(tnc="vhf", up=False, reason="gone"),
         Noticed(kind="emergency", text="help"),
         Answered(request="r", verb="send", digest="", accepted=False, field="to", why="no"),

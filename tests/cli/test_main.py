@@ -29,6 +29,8 @@ WITH_SETTINGS = {
     "run": ["run", "@"],
     "check": ["check", "@"],
     "send": ["send", "QZ1SAG-9", "hi", "--settings", "@"],
+    "post": ["post", "1", "hi", "--settings", "@"],
+    "withdraw": ["withdraw", "1", "--settings", "@"],
     "follow": ["follow", "--settings", "@"],
 }
 
@@ -150,6 +152,8 @@ NO_TEXT = [
     (b"follow", b"--broker", b"mqtt://h", b"--station", b"\xff"),
     (b"follow", b"--settings", b"\xff"),
     (b"rehearse", b"--pace", b"\xff"),
+    (b"decode", b"\xff"),
+    (b"decode", b"--from", b"\xff"),
     (b"rehearse", b"--seed", b"\xff"),
 ]
 

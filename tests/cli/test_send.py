@@ -11,17 +11,27 @@ import subprocess
 import threading
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
 
 import aiomqtt
 import msgspec
 import pytest
 
-from cli.commands import BOUND_S, Process, invoke, one_line, ridgepost, running
+from cli.commands import (
+    BOUND_S,
+    Process,
+    Tnc,
+    invoke,
+    one_line,
+    ridgepost,
+    running,
+    write_station,
+)
 from cli.conftest import Site
 from harness import Broker, free_port
 from ridgepost.bus.payloads import OutboundPayload, PresencePayload
-from ridgepost.cli import send
+from ridgepost.cli import asking
 from ridgepost.station.records import Precedence, State
 
 ANSWER = {"ack": b"ack", "rej": b"rej"}
@@ -154,6 +164,51 @@ def test_precedence_and_lifetime_reach_the_station(site: Site) -> None:
     assert queued["expires_in_s"] == 600.5
 
 
+LONG = (
+    "Bib 214 has a twisted knee at the creek below post 4, can walk with help, two people are "
+    "with him"
+)
+
+
+def test_a_long_text_until_all_of_it_is_acknowledged(site: Site) -> None:
+    with running("send", "QZ1MMM", LONG, "--wait", *site.options) as process:
+        process.wait_for("sending (1)  part 1/2")
+        assert re.match(r"accepted as [0-9a-f]+\.\d+\.\d+ in 2 parts\n", process.output)
+        for part in ("(1/2) Bib 214", "(2/2) walk"):
+            number = number_of(site.tnc.wait_for(part))
+            site.tnc.hear("QZ1MMM", b":QZ1HUB-10:ack" + number)
+        assert process.process.wait(BOUND_S) == 0
+        process.wait_for("acknowledged (1)  part 2/2")
+
+
+def test_a_long_text_of_which_a_part_is_rejected(site: Site) -> None:
+    with running("send", "QZ1NNN", LONG, "--wait", *site.options) as process:
+        for part, answer in (("(1/2) Bib 214", b"rej"), ("(2/2) walk", b"ack")):
+            wanted = f":{'QZ1NNN':9}:{part}"
+            number = number_of(site.tnc.wait_for(wanted))
+            site.tnc.hear("QZ1NNN", b":QZ1HUB-10:" + answer + number)
+        assert process.process.wait(BOUND_S) == 3
+
+
+TACTICAL = '[tactical]\nAID3 = "QZ1OOO-3"\n"FIN/LINE" = "QZ1PPP"\n'
+
+
+def test_tactical_calls_of_the_settings(mosquitto: Broker, tmp_path: Path) -> None:
+    with Tnc() as tnc:
+        settings = write_station(tmp_path, tnc.url, mosquitto, TACTICAL)
+        with running("run", str(settings)) as station:
+            tnc.wait_for_host()
+            station.wait_for("bus up")
+            for typed, callsign in (("aid3", "QZ1OOO-3"), ("fin/line", "QZ1PPP")):
+                done = invoke("send", typed, "hi", "--settings", str(settings))
+                assert done.returncode == 0, done.stderr
+                assert done.stdout.endswith(f", to {callsign}\n")
+                assert f":{callsign:9}:hi{{" in tnc.wait_for(f":{callsign:9}:")
+    assert (
+        invoke("send", "fin/line", "hi", "--broker", "mqtt://h", "--station", "X").returncode == 2
+    )
+
+
 # --- refused --------------------------------------------------------------------------------------
 
 
@@ -167,9 +222,9 @@ def test_precedence_and_lifetime_reach_the_station(site: Site) -> None:
         (["QZ1SAGSAG", "hi"], "longer than 6 characters"),
         (["QZ1 SAG", "hi"], "holds more than capital letters and digits"),
         (["\x1b[2J", "hi"], "holds more than capital letters and digits"),
-        # APRS 1.2c ch. 14: 67 characters at most.
-        (["QZ1SAG", "x" * 68], "68 characters, at most 67 may be sent"),
-        (["QZ1SAG", "x" * 100_000], "at most 67 may be sent"),
+        # APRS 1.2c ch. 14: 67 characters at most, of which the parts of a long text have 61.
+        (["QZ1SAG", "x" * 550], "550 characters, at most 549 may be sent"),
+        (["QZ1SAG", "x" * 100_000], "at most 549 may be sent"),
         (["QZ1SAG", "hi", "--lifetime", "0"], "expected 1 to 86400 seconds"),
         (["QZ1SAG", "hi", "--lifetime", "-5"], "expected 1 to 86400 seconds"),
         (["QZ1SAG", "hi", "--lifetime", "86401"], "expected 1 to 86400 seconds"),
@@ -254,7 +309,7 @@ def presence(*, online: bool) -> bytes:
 
 def test_a_station_that_does_not_answer(mosquitto: Broker, monkeypatch: pytest.MonkeyPatch) -> None:
     publish(mosquitto, "ridgepost/QZ1HUB/presence", presence(online=True), retain=True)
-    monkeypatch.setattr(send, "ANSWER_TIMEOUT_S", 0.1)
+    monkeypatch.setattr(asking, "ANSWER_TIMEOUT_S", 0.1)
     result = invoke(
         *("send", "QZ1SAG", "hi", "--broker", f"mqtt://127.0.0.1:{mosquitto.port}"),
         *("--station", "QZ1HUB"),

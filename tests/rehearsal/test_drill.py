@@ -38,8 +38,12 @@ async def play(scenario: Scenario, folder: Path) -> tuple[Reckoning, list[tuple[
 
     def on_bus(topic: str, payload: dict[str, Any]) -> None:
         # The log's own name is drawn anew for each log, and is part of every id.
-        content = {key: value for key, value in payload.items() if key not in ("id", "message")}
-        if not topic.startswith(("answer/", "presence", "copies")):
+        content = {
+            key: value
+            for key, value in payload.items()
+            if key not in ("id", "of", "log", "message")
+        }
+        if not topic.startswith(("answer/", "presence", "copies", "unread")):
             seen.append((topic.rpartition("/")[0], content))
 
     return await Drill(scenario, folder, on_bus=on_bus).run(), seen

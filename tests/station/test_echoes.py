@@ -279,7 +279,9 @@ def test_a_second_message_may_fill_the_window() -> None:
     rig.advance(1)
     assert [len(rig.sends(message)) for message in (first, second, third)] == [1, 0, 0]
     repeat(rig, 1.0)
-    rig.advance(3)
+    rig.advance(tuning.beside_after_s - 0.1)
+    assert [len(rig.sends(message)) for message in (first, second, third)] == [1, 0, 0]
+    rig.advance(0.2)
     assert [len(rig.sends(message)) for message in (first, second, third)] == [1, 1, 0]
     rig.hear_ack(SAG, rig.number(first), f"{RIDGE}*")
     repeat(rig, 0.5)

@@ -145,6 +145,25 @@ def test_the_sender_again_within_the_window_earns_one() -> None:
         assert gaps(rig.acks(SAG, "3"))[0] == pytest.approx(31.0, abs=1.0)
 
 
+def test_a_late_repeat_of_an_ack_still_counts() -> None:
+    """The TNC waited for the channel: the digipeater has the acknowledgement after all, and
+    suppresses a copy for 30 s from then (APRS Digipeater Algorithm sec. 4.2)."""
+    rig = Rig()
+    rig.hear_message(SAG, "hello", "3", path=f"{RIDGE}*")
+    rig.advance(60)  # all guards are over
+    rig.hear_message(SAG, "hello", "3", path=f"{RIDGE}*")
+    last_s = rig.acks(SAG, "3")[-1]
+    rig.advance(28)
+    rig.hear_info(US, message_info(SAG, "ack3"), f"{RIDGE}*")
+    late_s = rig.mono_s
+    rig.advance(5)
+    rig.hear_message(SAG, "hello", "3", path=f"{RIDGE}*")
+    rig.advance(60)
+    after = [at_s for at_s in rig.acks(SAG, "3") if at_s > late_s]
+    assert last_s < late_s
+    assert after[0] == pytest.approx(late_s + 30.0)
+
+
 def test_through_a_gateway_the_inner_source_is_answered() -> None:
     """APRS 1.2c ch. 17, Third-Party Format."""
     rig = Rig()

@@ -58,6 +58,7 @@ class CheckedRig(Rig):
         self.shown: dict[tuple[str, str, str, str], float] = {}
         self.acked: dict[tuple[str, str], float] = {}
         self.port_busy_until: dict[tuple[int, str, int], float] = {}
+        self.acked_by_digipeater: set[tuple[str, str]] = set()
         super().__init__(**more)
 
     @property
@@ -137,13 +138,16 @@ class CheckedRig(Rig):
     def _check_ack(self, record: AckSent) -> None:
         key = (record.to, record.number)
         gap_s = self.elapsed_s - self.acked.get(key, -DAY_S)
-        if ax25.decode(record.frame).path:
+        by_digipeater = bool(ax25.decode(record.frame).path)
+        if by_digipeater or key in self.acked_by_digipeater:
             # Sent again sooner only if no digipeater repeated it: after its airtime and that of
             # the repeat, 0.5 s each at the least.
             assert gap_s >= 1.0, "acknowledged too soon"
         else:
             assert gap_s >= TUNING.ack_gap_s - ROUNDED_S, "acknowledged too soon"
         self.acked[key] = self.elapsed_s
+        if by_digipeater:
+            self.acked_by_digipeater.add(key)
 
 
 class Life(RuleBasedStateMachine):

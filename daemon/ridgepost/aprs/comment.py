@@ -14,7 +14,7 @@ from ridgepost.aprs.writing import EncodeError
 _ALTITUDE = re.compile(rb"/A=([0-9]{6}|-[0-9]{5})")
 
 
-class InComment(msgspec.Struct, frozen=True, kw_only=True):
+class InComment(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """What was found in a comment; None where it is missing."""
 
     altitude_ft: float | None = None
@@ -23,8 +23,13 @@ class InComment(msgspec.Struct, frozen=True, kw_only=True):
     frequency: Frequency | None = None
 
 
+_NOTHING = InComment()
+
+
 def read_comment(octets: bytes, text: str) -> InComment:
     """Read what `octets`, the comment as received, hold; `text` is the same as characters."""
+    if not octets:
+        return _NOTHING
     return InComment(
         altitude_ft=read_altitude(octets),
         precision=read_precision(octets),
@@ -35,6 +40,8 @@ def read_comment(octets: bytes, text: str) -> InComment:
 
 def read_altitude(octets: bytes) -> float | None:
     """Return the altitude in feet that is written in a comment; None if there is none."""
+    if b"/A=" not in octets:
+        return None
     found = _ALTITUDE.search(octets)
     return float(found[1]) if found else None
 

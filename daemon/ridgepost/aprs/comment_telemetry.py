@@ -28,6 +28,8 @@ def read_comment_telemetry(comment: bytes) -> CommentTelemetry | None:
     It comes after all text for people (sec. 3.2), so of several the last is meant. A single | may
     follow, since there are type codes of Mic-E with one (sec. 3.11.1).
     """
+    if b"|" not in comment:
+        return None
     pieces = comment.split(b"|")
     for place in range(len(pieces) - 2, 0, -1):
         numbers = _read_numbers(pieces[place])

@@ -59,7 +59,7 @@ LONGITUDE = Axis(
 )
 
 
-class Coordinate(msgspec.Struct, frozen=True, kw_only=True):
+class Coordinate(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """One field as written: the angle with blanks read as 0, its hemisphere, its blanked digits."""
 
     axis: Axis
@@ -88,18 +88,20 @@ def read_coordinate(axis: Axis, field: bytes, offset: int) -> Coordinate:
     if field[point] != ord("."):
         raise Broken("format", offset + point)
     digits = field[:point] + field[point + 1 : -1]
-    known = digits.rstrip(b" ")
-    blanks = len(digits) - len(known)
-    if blanks > MOST_BLANKS or b" " in known:
-        raise Broken("ambiguity_not_trailing", offset)
-    if not known.isdigit():
-        raise Broken("format", offset)
-    letter = field[-1:].decode("latin-1")
+    blanks = 0
+    if not digits.isdigit():
+        known = digits.rstrip(b" ")
+        blanks = len(digits) - len(known)
+        if blanks > MOST_BLANKS or b" " in known:
+            raise Broken("ambiguity_not_trailing", offset)
+        if not known.isdigit():
+            raise Broken("format", offset)
+        digits = known.ljust(len(digits), b"0")
+    letter = chr(field[-1])
     hemisphere = letter.upper()
     if hemisphere not in (axis.positive, axis.negative):
         raise Broken("hemisphere_letter", offset + axis.length - 1)
-    filled = known.ljust(len(digits), b"0")
-    whole, minutes = divmod(int(filled), _MINUTE_DIGITS)
+    whole, minutes = divmod(int(digits), _MINUTE_DIGITS)
     if minutes >= HUNDREDTHS_PER_DEG:
         raise Broken("minutes_range", offset + axis.degree_digits)
     hundredths = whole * HUNDREDTHS_PER_DEG + minutes

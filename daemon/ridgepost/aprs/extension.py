@@ -54,7 +54,7 @@ DEFAULT_POWER_HEIGHT_GAIN: Final = PowerHeightGain(
 )
 
 
-class CourseSpeed(msgspec.Struct, frozen=True, kw_only=True):
+class CourseSpeed(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """Course in degrees from north (360 is north) and speed; None where unknown.
 
     `fixed` says what a direction finder means by it: a course of 0 that it stands still, another
@@ -66,7 +66,7 @@ class CourseSpeed(msgspec.Struct, frozen=True, kw_only=True):
     fixed: bool | None = None
 
 
-class Extended(msgspec.Struct, frozen=True, kw_only=True):
+class Extended(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """What was read after a symbol code, and its length in octets."""
 
     length: int = 0

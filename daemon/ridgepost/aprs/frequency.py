@@ -76,7 +76,8 @@ def read_frequency(comment: str) -> Frequency | None:
 
     Of a digital voice station the repeater to reach it through may stand alone.
     """
-    found = _FREQUENCY.match(comment)
+    # The decimal point is always there.
+    found = _FREQUENCY.match(comment) if "." in comment else None
     if found:
         frequency_mhz = _mhz(found)
         return _read_fields(comment, found.end(), frequency_mhz) if frequency_mhz else None

@@ -18,7 +18,8 @@ def flat(report: Report) -> dict[str, Any]:
     """List what a report says: plain values by field name, `kind` first, `departures` last.
 
     What is unknown is left out; the fields of parts stand beside those of the report. Values are
-    str, int, float, bool or lists of these, octets hexadecimal under `..._hex`; `inner`, of a third-party packet, is a table itself.
+    str, int, float, bool or lists of these; octets are hexadecimal, under `..._hex`. `inner`, of a
+    third-party packet, is a table itself.
     """
     table: dict[str, Any] = {"kind": report.kind}
     _add(report, table)

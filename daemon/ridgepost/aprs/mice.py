@@ -53,7 +53,7 @@ _WRITTEN_CODE: Final = slice(18, 19)
 _WRITTEN_REST: Final = slice(19, None)
 
 
-class _Motion(msgspec.Struct, frozen=True, kw_only=True):
+class _Motion(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     course_deg: float | None = None
     speed_knots: float | None = None
     departures: tuple[Departure, ...] = ()

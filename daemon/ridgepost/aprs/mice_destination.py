@@ -4,6 +4,7 @@ Each of the six characters is a digit of the latitude, or a blanked one, and one
 the position comment, then one each for north, 100 degrees of longitude, and west.
 """
 
+import functools
 import itertools
 from typing import Final, Literal
 
@@ -68,6 +69,8 @@ class Destination(msgspec.Struct, frozen=True, kw_only=True):
     position_comment: PositionComment
 
 
+# Who stands still sends the same again and again; one entry takes about 600 octets.
+@functools.lru_cache(maxsize=1024)
 def read_destination(address: str) -> Destination:
     """Read a destination address; an SSID is left aside, being a path. Raises Broken."""
     characters, _, _ = address.partition("-")

@@ -42,7 +42,7 @@ _BINARY_FLAG: Final = b"\x1d"
 _CHANNELS: Final = 5
 
 
-class MiceText(msgspec.Struct, frozen=True, kw_only=True):
+class MiceText(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """The parts of the text; `rest` is what is left in the middle, the comment of a position."""
 
     type_prefix: str = ""

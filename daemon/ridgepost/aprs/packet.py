@@ -5,7 +5,7 @@ import msgspec
 from ridgepost.aprs.report import BrokenReason
 
 
-class Packet(msgspec.Struct, frozen=True):
+class Packet(msgspec.Struct, frozen=True, gc=False):
     """An information field with the addresses it came with.
 
     `depth` counts the third-party headers that were taken off to reach it. With `strict` a report

@@ -21,8 +21,11 @@ KNOTS_PER_MPH = 1609.344 / 1852
 MM_PER_IN = 25.4
 
 
-class Part(msgspec.Struct, frozen=True, kw_only=True):
-    """Base of all parts. `computed` names the properties that tell the fields in another way."""
+class Part(msgspec.Struct, frozen=True, kw_only=True, gc=False):
+    """Base of all parts. `computed` names the properties that tell the fields in another way.
+
+    Frozen, so that they form no circles that a garbage collector would have to look for.
+    """
 
     computed: ClassVar[tuple[str, ...]] = ()
 

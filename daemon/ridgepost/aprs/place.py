@@ -62,7 +62,7 @@ _LONGITUDE_AT: Final = _TABLE_AT + 1
 _CODE_AT: Final = _LONGITUDE_AT + LONGITUDE.length
 
 
-class Placed(msgspec.Struct, frozen=True, kw_only=True):
+class Placed(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """A place, what its sender should not have done, and where in the field its comment starts."""
 
     place: Place
@@ -70,7 +70,7 @@ class Placed(msgspec.Struct, frozen=True, kw_only=True):
     comment_at: int
 
 
-class _Head(msgspec.Struct, frozen=True, kw_only=True):
+class _Head(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """All in front of the comment. `to_hundredths`: digits may be added to the coordinates."""
 
     latitude_deg: float

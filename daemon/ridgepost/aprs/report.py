@@ -92,7 +92,7 @@ class _Kind:
         return cast("str", owner.__struct_config__.tag)
 
 
-class ReportBase(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind"):
+class ReportBase(msgspec.Struct, frozen=True, kw_only=True, gc=False, tag_field="kind"):
     """What every report has: its `kind`, the raw information field and the departures."""
 
     kind: ClassVar[_Kind] = _Kind()

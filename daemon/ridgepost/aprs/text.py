@@ -9,6 +9,7 @@ from ridgepost.aprs.report import Departure
 # Characters of a message or bulletin (APRS 1.2c ch. 14). Longer ones are heard, and read.
 MAX_TEXT = 67
 
+_GRAPHIC = bytes(range(0x21, 0x7F))
 _LINE_END = b"\r\n"
 _CONTROL = re.compile("[\x00-\x1f\x7f-\x9f]")
 
@@ -32,12 +33,12 @@ def without_line_end(octets: bytes) -> tuple[bytes, tuple[Departure, ...]]:
 
 def text_departures(text: str, limit: int | None, too_long: Departure) -> tuple[Departure, ...]:
     """List what is wrong with a text for people of at most `limit` characters (None: no limit)."""
-    found: list[Departure] = []
+    found: tuple[Departure, ...] = ()
     if limit is not None and len(text) > limit:
-        found.append(too_long)
-    if _CONTROL.search(text):
-        found.append("control_characters")
-    return tuple(found)
+        found += (too_long,)
+    if not text.isprintable() and _CONTROL.search(text):
+        found += ("control_characters",)
+    return found
 
 
 def is_printable(text: str) -> bool:
@@ -49,4 +50,4 @@ def is_printable(text: str) -> bool:
 
 def is_graphic(octets: bytes) -> bool:
     """Say whether all octets are printable ASCII other than the blank."""
-    return all(0x21 <= octet <= 0x7E for octet in octets)
+    return not octets.translate(None, _GRAPHIC)

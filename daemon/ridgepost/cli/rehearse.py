@@ -11,8 +11,11 @@ from typing import Any
 
 import click
 import structlog
+from click.core import ParameterSource
 
 from ridgepost.bus.embedded import EmbeddedBrokerError
+from ridgepost.cli import compare as comparison
+from ridgepost.cli import survive as survival
 from ridgepost.cli.lines import line
 from ridgepost.cli.output import FAILED, USAGE, fail, plain
 from ridgepost.cli.waiting import Waiting
@@ -49,7 +52,18 @@ TEXT_COLUMNS = 38
     type=click.Path(path_type=Path, file_okay=False),
     help="Keep the station's logbook in this folder, to look at it afterwards.",
 )
-def command(seed: int, pace: str, show_all: bool, quiet: bool, keep: Path | None) -> None:
+@survival.option
+@comparison.options
+def command(
+    seed: int,
+    pace: str,
+    show_all: bool,
+    quiet: bool,
+    keep: Path | None,
+    survive: bool,
+    compare: bool,
+    **of_comparison: Any,
+) -> None:
     """Play an invented trail race on a simulated 1200-baud channel with the real station: no
     radio, no TNC and no broker needed, and nothing is transmitted.
 
@@ -57,7 +71,26 @@ def command(seed: int, pace: str, show_all: bool, quiet: bool, keep: Path | None
     one station never acknowledges and one goes off the air for a while. At the end every figure
     of the station's log is held against what the channel, the other stations and a bus client
     know; the exit status is 0 only if all agree.
+
+    With --compare there is no race: ways of sending messages (plain stations', ours, and the best
+    that is possible) are measured on the same channel, and tables say what each delivers, how
+    fast, and at what price in airtime.
+
+    With --survive there is no race either: our stations are killed and restarted again and again
+    while they exchange messages under hard conditions. The exit status is 0 only if no message was
+    lost, doubled or sent in vain.
     """
+    if survive:
+        if compare:
+            fail("--survive and --compare are two different things", USAGE)
+        hours = of_comparison.pop("hours")
+        given = click.get_current_context().get_parameter_source("hours")
+        comparison.refuse_without_compare(click.get_current_context(), but=("hours",))
+        survival.run(seed=seed, hours=hours if given is ParameterSource.COMMANDLINE else None)
+    if compare:
+        comparison.run(seed=seed, **of_comparison)
+        return
+    comparison.refuse_without_compare(click.get_current_context())
     speed = _pace(pace)
     if keep is not None:
         _make(keep)

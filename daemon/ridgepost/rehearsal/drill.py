@@ -254,6 +254,8 @@ class Drill:
             topic = str(message.topic).removeprefix(f"{topics.base}/")
             if topic.startswith("ask/") or not isinstance(message.payload, bytes):
                 continue
+            if not message.payload:
+                continue  # a topic on which nothing is retained any more
             payload = msgspec.json.decode(message.payload)
             self._witness.note(topic, payload)
             if topic == "presence":

@@ -27,6 +27,9 @@ class Agenda(Generic[Key, Priority]):
     def __len__(self) -> int:
         return len(self._places)
 
+    def __contains__(self, key: Key) -> bool:
+        return key in self._places
+
     def put(self, key: Key, priority: Priority) -> None:
         """Give a key its place, or another one."""
         self._count += 1

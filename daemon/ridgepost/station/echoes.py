@@ -26,6 +26,9 @@ _FIRST_MISSED_SHARE = 0.3
 _FIRST_DEAF_SHARE = 0.08
 """First guesses, near those of a channel with 30 % offered load (measured on a simulated one)."""
 
+_SURELY = 0.95
+"""Airtimes are computed, and TNCs differ a little from their settings."""
+
 _GAIN_SHARE = 1 / 64
 _GAIN_MEAN = 1 / 8
 _GAIN_DEVIATION = 1 / 4
@@ -60,7 +63,18 @@ class _Listening:
 class _Sent:
     at_s: float
     airtime_s: float
+    before_s: float | None = None
+    """When the copy before this one was sent, if its repeat was not heard."""
+
     heard: bool = False
+
+    def after_s(self, now_s: float) -> float:
+        """How long after its hand-over a repeat comes that is heard now. Sooner than the frame and
+        its repeat take on the air, it is that of the copy before."""
+        after_s = now_s - self.at_s
+        if self.before_s is not None and after_s < 2.0 * self.airtime_s * _SURELY:
+            after_s = now_s - self.before_s
+        return after_s
 
 
 class Echoes:
@@ -81,7 +95,9 @@ class Echoes:
         """
         setup, listening = self._setups[port], self._listening[port]
         on_air_s = airtime_s(octets, setup.bit_rate, setup.txdelay_s, setup.tx_tail_s)
-        self._sent[port, info] = _Sent(now_s, on_air_s)
+        before = self._sent.get((port, info))
+        before_s = before.at_s if before is not None and not before.heard else None
+        self._sent[port, info] = _Sent(now_s, on_air_s, before_s)
         self._sent.move_to_end((port, info))
         if len(self._sent) > FRAMES_KEPT:
             self._sent.popitem(last=False)
@@ -105,7 +121,7 @@ class Echoes:
         listening.missed_in_a_row = 0
         listening.missed_share -= listening.missed_share * _GAIN_SHARE
         listening.last_echo_s = now_s
-        after_s = now_s - sent.at_s
+        after_s = sent.after_s(now_s)
         access_s = max(after_s - 2.0 * sent.airtime_s, 0.0)
         if listening.mean_s is None:
             listening.mean_s, listening.deviation_s = access_s, access_s / 2.0

@@ -113,6 +113,10 @@ class Tuning(msgspec.Struct, frozen=True, kw_only=True):
     """Messages to one addressee in the air. A second one may use the time in which no copy of the
     first would be repeated, at the price that it may be read before the first."""
 
+    beside_after_s: float = 5.0
+    """From the repeat of the first message to a second one beside it: time for an acknowledgement,
+    its repeat and one more of each. Sent sooner it would collide with just that."""
+
     heard_retry_gap_s: float = 30.0
     """A waiting message is tried again when its addressee is heard, but not sooner after the last
     transmission than this (digipeaters would suppress it); twice as long after each such round,

@@ -148,12 +148,15 @@ class Inbound:
         """Our frame with this information field was heard back from a digipeater."""
         key = self._by_info.get(info)
         ack = self._acks.get(key) if key is not None else None
-        if key is None or ack is None or ack.guarded_on is None:
+        if key is None or ack is None:
             return
+        postponed = ack.guarded_on is None and key in self._due
         self._unguard(key, ack)
         ack.missed = 0
         # From now on the digipeater suppresses a copy.
         ack.sent_s = now.mono_s
+        if postponed:
+            self._due.put(key, now.mono_s + self._tuning.ack_gap_s)
 
     def next_wakeup_s(self) -> float | None:
         """When the next postponed or guarded acknowledgement falls due."""
@@ -167,7 +170,7 @@ class Inbound:
             ack = self._acks[key]
             if ack.guarded_on is not None:
                 self._echoes.missed(ack.guarded_on)
-                self._unguard(key, ack)
+                ack.guarded_on = None  # a late repeat still counts
                 ack.sent_s = None
                 ack.missed += 1
                 if ack.pointless:

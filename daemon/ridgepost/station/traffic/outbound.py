@@ -141,6 +141,9 @@ class Outbound:
         self._addressees: dict[str, _Addressee] = {}
         self._expiries: Agenda[_Message, float] = Agenda()
         self._timed: Agenda[_Message, float] = Agenda()
+        self._beside: Agenda[str, float] = Agenda()
+        """When an addressee may have a further message, if its first is not answered by then."""
+
         self._ready: dict[Port, Agenda[_Message, tuple[int, int]]] = {}
         self._readied = 0
         self.late_acks = 0
@@ -220,8 +223,8 @@ class Outbound:
     def repeated(self, info: bytes, echo: Echo, now: Moment) -> None:
         """Our frame with this information field was heard back from a digipeater."""
         message = self._by_info.get(info)
-        if message is None or message.listening_on is None or message.state is not State.SENDING:
-            return
+        if message is None or message.echo is not None or message.state is not State.SENDING:
+            return  # not waited for; a late one still counts
         message.listening_on = None
         message.missed = 0
         message.echo = echo
@@ -268,6 +271,8 @@ class Outbound:
         times = [expiry[0]] if expiry else []
         if self._can_transmit():
             times += [timed[0]] if timed else []
+            beside = self._beside.first()
+            times += [beside[0]] if beside else []
             for port in self._channel.usable():
                 first = self._first_ready(port)
                 if first is not None:
@@ -284,6 +289,10 @@ class Outbound:
                 for message in ready.pop_all():
                     message.ready_on = None
                     self._place(message)
+        while (beside := self._beside.first()) and beside[0] <= now.mono_s:
+            to = self._beside.pop()
+            if to in self._addressees:
+                self._fill(to, self._addressees[to], now.mono_s)
         while (timed := self._timed.first()) and timed[0] <= now.mono_s:
             self._fallen_due(self._timed.pop(), now)
         for port in self._channel.usable():
@@ -321,7 +330,7 @@ class Outbound:
             self._settle(message, addressee)
         elif message in addressee.active:
             self._place(message)
-        self._fill(message.to, addressee)
+        self._fill(message.to, addressee, at_s)
 
     # -- inside: answers -------------------------------------------------------------------------
 
@@ -372,7 +381,7 @@ class Outbound:
             if self._by_number.get((oldest.to, oldest.number)) is oldest:
                 del self._by_number[oldest.to, oldest.number]
 
-    def _fill(self, to: str, addressee: _Addressee) -> None:
+    def _fill(self, to: str, addressee: _Addressee, now_s: float) -> None:
         """Give their turn to as many messages of an addressee's queue as may be in the air."""
         queue, active = addressee.queue, addressee.active
         while (first := queue.first()) is not None:
@@ -383,19 +392,29 @@ class Outbound:
                 self._displace(made_way)
                 queue.put(made_way, made_way.turn)
                 continue
-            if active and not self._room_beside(active):
+            if active and not self._room_beside(to, active, now_s):
                 return
             queue.pop()
             active.append(message)
             self._place(message)
         if not active:
             del self._addressees[to]
+            self._beside.drop(to)
 
-    def _room_beside(self, active: list[_Message]) -> bool:
-        """A further message may fill the time in which no copy of the first would be repeated."""
-        return len(active) < self._tuning.messages_in_flight and all(
-            message.echoed_s is not None and message.state is State.SENDING for message in active
-        )
+    def _room_beside(self, to: str, active: list[_Message], now_s: float) -> bool:
+        """A further message may fill the time in which no copy of the first would be repeated, but
+        not the moment in which its acknowledgement comes."""
+        if len(active) >= self._tuning.messages_in_flight:
+            return False
+        latest_s = 0.0
+        for message in active:
+            if message.echoed_s is None or message.state is not State.SENDING:
+                return False
+            latest_s = max(latest_s, message.echoed_s + self._tuning.beside_after_s)
+        if now_s < latest_s:
+            self._beside.put(to, latest_s)
+            return False
+        return True
 
     def _place(self, message: _Message) -> None:
         """Put an active message where it belongs."""
