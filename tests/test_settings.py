@@ -127,6 +127,7 @@ def test_settings_reach_the_station_in_its_units() -> None:
     )
     setup = settings.setup()
     assert (setup.callsign, setup.transmit) == ("QZ1HUB", True)
+    assert (setup.position, setup.symbol, setup.comment, setup.status) == (None, "/-", "", "")
     assert (setup.path, setup.groups) == (("QZ1DIG", "WIDE2-1"), ("NET",))
     assert [(port.tnc, port.port) for port in setup.ports] == [("a", 3), ("a", 0)]
     for port in setup.ports:
@@ -138,6 +139,59 @@ def test_settings_reach_the_station_in_its_units() -> None:
         kiss.frame(0, command, bytes([octet]))
         for command, octet in ((1, 20), (2, 255), (3, 9), (4, 5), (5, 1))
     )
+
+
+def test_what_queries_are_answered_with_reaches_the_station() -> None:
+    """Symbols: APRS 1.2c, Appendix 2; a comment of 43 characters: ch. 8; a status of 62: ch. 16."""
+    setup = parse_settings(
+        "[station]\nposition = { latitude_deg = 61.5, longitude_deg = -149.2 }\n"
+        f'symbol = "/c"\ncomment = "{"c" * 43}"\nstatus = "{"s" * 62}"\n'
+    ).setup()
+    assert setup.position is not None
+    assert (setup.position.latitude_deg, setup.position.longitude_deg) == (61.5, -149.2)
+    assert (setup.symbol, setup.comment, setup.status) == ("/c", "c" * 43, "s" * 62)
+
+
+def test_tactical_calls_reach_the_station_in_capitals() -> None:
+    setup = parse_settings(
+        '[station]\ntactical = ["netctl", "FINISH"]\n'
+        '[tactical]\naid3 = "qz1med-3"\n"REST/4" = "QZ1RST"\n'
+    ).setup()
+    assert setup.tactical == ("NETCTL", "FINISH")
+    assert setup.tactical_calls == {"AID3": "QZ1MED-3", "REST/4": "QZ1RST"}
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        # Addressees have nine characters, printable and without blanks; ALL, QST and CQ are for
+        # many, and so is BLNx: APRS 1.2c ch. 14.
+        ("[tactical]\nAID3 = 3", "tactical.AID3: expected text in quotes, got a whole number"),
+        ('[tactical]\nAID3 = "QZ1-MED"', "tactical.AID3: expected a callsign such as"),
+        ('[tactical]\n"AID 3" = "QZ1MED"', "tactical.'AID 3': expected 1 to 9 printable"),
+        ('[tactical]\nAIDSTATION = "QZ1MED"', "tactical.AIDSTATION: expected 1 to 9 printable"),
+        ('[tactical]\nQST = "QZ1MED"', "tactical.QST: expected a name for one station"),
+        ('[tactical]\nBLN1 = "QZ1MED"', "tactical.BLN1: expected a name for one station"),
+        ('[tactical]\nAID3 = "QZ1MED"\naid3 = "QZ1SAG"', "tactical.aid3: is there twice"),
+        ("[[tactical]]\nx = 1", "tactical: expected a table, got a list"),
+        ("tactical = 3", "tactical: expected a table, got a whole number"),
+        ('[station]\ntactical = ["CQ"]', "station.tactical[0]: expected a name for one station"),
+        (
+            '[station]\ntactical = ["AID3"]\n[tactical]\nAID3 = "QZ1MED"',
+            "tactical.AID3: is in station.tactical too",
+        ),
+        ('[station]\nsymbol = "x"', "station.symbol: cannot be sent: "),
+        ('[station]\nsymbol = ""', "station.symbol: cannot be sent: "),
+        ('[station]\nsymbol = "/--"', "station.symbol: cannot be sent: "),
+        (f'[station]\ncomment = "{"c" * 44}"', "station.comment: cannot be sent: 44 characters"),
+        (f'[station]\nstatus = "{"s" * 63}"', "station.status: cannot be sent: 63 characters"),
+        ('[station]\nstatus = "a\\nb"', "station.status: cannot be sent: a control character"),
+    ],
+)
+def test_what_cannot_go_on_the_air_is_refused(text: str, told: str) -> None:
+    found = problems(text)
+    assert len(found) == 1
+    assert found[0].startswith(told)
 
 
 # --- the reference --------------------------------------------------------------------------------
@@ -176,6 +230,8 @@ def test_reference_has_every_key_and_no_other() -> None:
         header: {key for key, hint in keys_of(kind).items() if table_in(hint) is None}
         for header, kind in tables()
     }
+    # In these the keys are names that the writer chooses.
+    model |= {key: set() for key, hint in keys_of(Settings).items() if get_origin(hint) is dict}
     assert {header: set(keys) for header, keys in reference.items()} == model
 
 

@@ -1,5 +1,6 @@
 """From the settings to a connection with the broker, and in words why there is none."""
 
+import os
 import socket
 import ssl
 import stat
@@ -7,13 +8,17 @@ from pathlib import Path
 from typing import NamedTuple
 
 import aiomqtt
+import msgspec
 
-from ridgepost.bus.connection import BrokerOptions
+from ridgepost.bus.connection import BrokerOptions, show_certificate
 from ridgepost.bus.embedded import HOST, PORT
 from ridgepost.causes import causes
 from ridgepost.settings import BrokerAddress, Settings, SettingsError, parse_broker
 
 MAX_PASSWORD_OCTETS = 1024
+
+PASSWORD_VARIABLE = "RIDGEPOST_BUS_PASSWORD"  # noqa: S105 - a name
+"""Holds the password of bus.user where no file does."""
 
 # Reason codes of MQTT 5.0, 3.2.2.2; aiomqtt gives those of 3.1.1 the same names.
 _UNSUPPORTED_PROTOCOL = 132
@@ -36,21 +41,40 @@ def broker_options(settings: Settings) -> BrokerOptions:
     Raises `SettingsError` if one cannot be used.
     """
     bus = settings.bus
+    discovery_prefix = bus.discovery_prefix if bus.discovery else ""
     if not bus.broker:
         # The embedded broker lives and dies with the station and speaks 3.1.1 only.
-        return BrokerOptions(host=HOST, port=PORT, mqtt5=False, keep_session=False)
+        return BrokerOptions(
+            host=HOST,
+            port=PORT,
+            mqtt5=False,
+            keep_session=False,
+            discovery_prefix=discovery_prefix,
+        )
     problems: list[str] = []
-    password = _read_password(bus.password_file, problems) if bus.password_file else ""
+    password = ""
+    if bus.password_file:
+        password = _read_password(bus.password_file, problems)
+    elif bus.user:
+        password = _password_of_environment(problems)
     if bus.ca_file:
         problems += _certificate_problems(bus.ca_file)
+    if bus.certificate_file:
+        problems += _own_certificate_problems(bus.certificate_file, bus.key_file)
     if problems:
         raise SettingsError(problems)
-    return options_for(
+    options = options_for(
         parse_broker(bus.broker),
         user=bus.user,
         password=password,
         ca_file=bus.ca_file,
         mqtt5=bus.protocol == "5",
+    )
+    return msgspec.structs.replace(
+        options,
+        certificate_file=bus.certificate_file,
+        key_file=bus.key_file,
+        discovery_prefix=discovery_prefix,
     )
 
 
@@ -94,12 +118,27 @@ def _read_password(name: str, problems: list[str]) -> str:
         password = content.decode("utf-8").rstrip("\r\n")
     except UnicodeDecodeError:
         password = ""
-    if not password or not password.isprintable() or len(content) > MAX_PASSWORD_OCTETS:
+    if not _is_password(password) or len(content) > MAX_PASSWORD_OCTETS:
         problems.append(
             "bus.password_file: expected one line of UTF-8 text in the file, at most "
             f"{MAX_PASSWORD_OCTETS} octets"
         )
     return password
+
+
+def _password_of_environment(problems: list[str]) -> str:
+    """What service managers and containers hand over; '' if they do not."""
+    password = os.environ.get(PASSWORD_VARIABLE, "")
+    if password and not _is_password(password):
+        problems.append(
+            f"{PASSWORD_VARIABLE}: expected one line of UTF-8 text, at most "
+            f"{MAX_PASSWORD_OCTETS} octets"
+        )
+    return password
+
+
+def _is_password(text: str) -> bool:
+    return text.isprintable() and 0 < len(text.encode()) <= MAX_PASSWORD_OCTETS
 
 
 def _certificate_problems(name: str) -> list[str]:
@@ -110,6 +149,25 @@ def _certificate_problems(name: str) -> list[str]:
         return [f"bus.ca_file: {name} holds no certificate in PEM form"]
     except OSError as error:
         return [f"bus.ca_file: cannot read {name}: {(error.strerror or str(error)).lower()}"]
+    return []
+
+
+def _own_certificate_problems(certificate: str, key: str) -> list[str]:
+    """What keeps the station from showing who it is. A key that wants a password is of no use:
+    nobody is there to type it."""
+    for setting, name in (("certificate_file", certificate), ("key_file", key)):
+        try:
+            with Path(name).open("rb"):
+                pass
+        except OSError as error:
+            return [f"bus.{setting}: cannot read {name}: {(error.strerror or str(error)).lower()}"]
+    try:
+        show_certificate(ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT), certificate, key)
+    except (ssl.SSLError, ValueError):
+        return [
+            "bus.certificate_file: it and bus.key_file must be a certificate and its own key in "
+            "PEM form, the key without a password"
+        ]
     return []
 
 

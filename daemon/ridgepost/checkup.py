@@ -256,7 +256,7 @@ async def _broker(settings: Settings, options: BrokerOptions, links: Links | Non
     topics = Topics(settings.bus_name)
     try:
         async with options.client(timeout=BROKER_TIMEOUT_S) as client:
-            granted = await client.subscribe(topics.asks, qos=1)
+            granted = await client.subscribe([(topic, 1) for topic in topics.asks])
             # 128 and above are refusals (MQTT 3.1.1, 3.9.3; MQTT 5.0, 3.9.3).
             if any(getattr(code, "value", code) >= 128 for code in granted):
                 mend = f"its access rules must let the station read {topics.base}/ask/#"
@@ -275,14 +275,15 @@ async def _broker(settings: Settings, options: BrokerOptions, links: Links | Non
 def _login(settings: Settings) -> list[Finding]:
     bus = settings.bus
     findings = []
-    if bus.password_file and Path(bus.password_file).stat().st_mode & stat.S_IROTH:
-        findings.append(
-            _doubtful(
-                "password",
-                f"everybody on this machine can read {bus.password_file}",
-                f"chmod o-r {bus.password_file}",
+    for about, secret in (("password", bus.password_file), ("key", bus.key_file)):
+        if secret and Path(secret).stat().st_mode & stat.S_IROTH:
+            findings.append(
+                _doubtful(
+                    about,
+                    f"everybody on this machine can read {secret}",
+                    f"chmod o-r {secret}",
+                )
             )
-        )
     address = parse_broker(bus.broker) if bus.broker else None
     local = address is None or address.host in ("localhost", "::1") or address.host[:4] == "127."
     if bus.user and address is not None and not address.tls and not local:

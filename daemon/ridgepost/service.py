@@ -24,9 +24,17 @@ from ridgepost.radio.address import parse_link
 from ridgepost.radio.link import FrameHeard, Link, LinkDown, LinkEvent, LinkUp
 from ridgepost.settings import Settings, kiss_parameters
 from ridgepost.station.asks import Ask
-from ridgepost.station.effects import Effect, Log, Transmit
+from ridgepost.station.effects import Effect, Log, Tell, Transmit
 from ridgepost.station.moment import Moment
-from ridgepost.station.records import Entry, LinkChanged, OutboundChanged, Received
+from ridgepost.station.records import (
+    BulletinOut,
+    Entry,
+    Joined,
+    LinkChanged,
+    OutboundChanged,
+    QueryAnswered,
+    Received,
+)
 from ridgepost.station.station import Station
 from ridgepost.station.tuning import Tuning
 
@@ -240,6 +248,8 @@ class Service:
             version=__version__,
             callsign=setup.callsign,
             transmit=setup.transmit,
+            latitude_deg=setup.position.latitude_deg if setup.position else None,
+            longitude_deg=setup.position.longitude_deg if setup.position else None,
         )
 
     # -- events in -------------------------------------------------------------------------------
@@ -319,7 +329,9 @@ class Service:
         if entries and not await self._commit(entries):
             return
         for effect in effects:
-            if isinstance(effect, Transmit) and not self.links[effect.tnc].send(
+            if isinstance(effect, Tell):
+                self.bus.tell(effect.told)
+            elif isinstance(effect, Transmit) and not self.links[effect.tnc].send(
                 effect.port, effect.octets
             ):
                 _log.warning("not sent, the TNC is gone or busy", tnc=effect.tnc)
@@ -362,6 +374,14 @@ def _tell(entry: Entry) -> None:
             )
         case Received() as received:
             _log.info("message received", source=received.source, to=received.to)
+        case Joined() as joined:
+            _log.info("long message received", source=joined.source, to=joined.to)
+        case BulletinOut() as line:
+            _log.info(
+                f"bulletin {line.state}", line=line.line, why=line.why, attempts=line.attempts
+            )
+        case QueryAnswered() as query:
+            _log.info("query answered", asker=query.asker, query=query.query, why=query.why)
         case LinkChanged():
             pass  # said when it happened
         case _:

@@ -12,12 +12,13 @@ from typing import Annotated, Any, Literal
 
 import msgspec
 
+from ridgepost import aprs
 from ridgepost.radio import quoted
 from ridgepost.radio.address import LinkAddressError, SerialAddress, TcpAddress, parse_link
 from ridgepost.radio.callsign import CallsignError, base_call, parse_callsign
 from ridgepost.radio.kiss import PORTS, Parameters
 from ridgepost.station.channel import PortSetup
-from ridgepost.station.setup import Setup
+from ridgepost.station.setup import OwnPosition, Setup
 from ridgepost.tables import Table, TableError, read_table
 
 SEARCHED = (Path("ridgepost.toml"), Path("/etc/ridgepost/ridgepost.toml"))
@@ -42,6 +43,8 @@ BROKER_PORTS = {"mqtt": 1883, "mqtts": 8883}
 """Usual ports of MQTT without and with TLS (IANA service names mqtt and secure-mqtt)."""
 
 _NAME = re.compile(r"[A-Za-z0-9_-]{1,32}", re.ASCII)
+_TOPIC = re.compile(r"(?=.{1,64}\Z)[A-Za-z0-9_-]+(?:/[A-Za-z0-9_-]+)*", re.ASCII)
+_TLS_FILES = ("ca_file", "certificate_file", "key_file")
 _GROUP = re.compile(r"[!-~]{1,9}", re.ASCII)
 
 
@@ -139,6 +142,41 @@ def _group(text: str) -> str:
     return text.upper()
 
 
+def typed_tactical(text: str) -> str:
+    """A tactical call as a person types it, in its one form: capitals.
+
+    It stands where a callsign stands in a message, which holds nine characters (APRS 1.2c ch. 14).
+    Raises ValueError.
+    """
+    name = _group(text)
+    if aprs.is_group_addressee(name):
+        raise ValueError(f"expected a name for one station, and {name} is for many")
+    return name
+
+
+def _symbol(text: str) -> str:
+    _encoded(lambda: aprs.encode_position(0, 0, text[:1], text[1:]))
+    return text
+
+
+def _comment(text: str) -> str:
+    _encoded(lambda: aprs.encode_position(0, 0, "/", "-", text))
+    return text
+
+
+def _status(text: str) -> str:
+    _encoded(lambda: aprs.encode_status(text))
+    return text
+
+
+def _encoded(encode: Callable[[], bytes]) -> None:
+    """What the air can carry."""
+    try:
+        encode()
+    except aprs.EncodeError as error:
+        raise ValueError(f"cannot be sent: {error.detail}") from None
+
+
 def _name(text: str) -> str:
     typed_station(text)  # the same characters, but as it stands
     return text
@@ -211,6 +249,16 @@ def _file(text: str) -> str:
     return text
 
 
+def _topic(text: str) -> str:
+    """A topic that others hang below (MQTT 5, 4.7)."""
+    if not _TOPIC.fullmatch(text) or f"{text}/".startswith("ridgepost/"):
+        raise ValueError(
+            "expected letters, digits, '-' or '_', 64 at most, levels parted by '/', "
+            "and not below ridgepost"
+        )
+    return text
+
+
 def _folder(text: str) -> str:
     if not text:
         raise ValueError("expected the path of a folder")
@@ -235,6 +283,10 @@ class StationTable(Table, frozen=True, kw_only=True):
     position: PositionTable | None = None
     path: Annotated[tuple[Annotated[str, _callsign("WIDE1-1")], ...], _path] = ("WIDE1-1",)
     groups: tuple[Annotated[str, _group], ...] = ("ALL", "QST", "CQ")
+    tactical: tuple[Annotated[str, typed_tactical], ...] = ()
+    symbol: Annotated[str, _symbol] = "/-"
+    comment: Annotated[str, _comment] = ""
+    status: Annotated[str, _status] = ""
 
     @classmethod
     def conflicts(cls, found: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
@@ -271,20 +323,30 @@ class BusTable(Table, frozen=True, kw_only=True):
     user: Annotated[str, _text] = ""
     password_file: Annotated[str, _file] = ""
     ca_file: Annotated[str, _file] = ""
+    certificate_file: Annotated[str, _file] = ""
+    key_file: Annotated[str, _file] = ""
+    discovery: bool = False
+    discovery_prefix: Annotated[str, _topic] = "homeassistant"
 
     @classmethod
     def conflicts(cls, found: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
         """What would otherwise be ignored without a word."""
         broker = found.get("broker")
         if broker == "":
-            for key in ("user", "password_file", "ca_file"):
+            for key in ("user", "password_file", *_TLS_FILES):
                 if found.get(key):
                     yield key, "needs bus.broker; the embedded broker knows no logins and no TLS"
         elif broker is not None:
             if found.get("password_file") and found.get("user") == "":
                 yield "password_file", "needs bus.user"
-            if found.get("ca_file") and not parse_broker(broker).tls:
-                yield "ca_file", "is for TLS; bus.broker must then begin with mqtts://"
+            if not parse_broker(broker).tls:
+                for key in _TLS_FILES:
+                    if found.get(key):
+                        yield key, "is for TLS; bus.broker must then begin with mqtts://"
+        if found.get("key_file") and found.get("certificate_file") == "":
+            yield "key_file", "needs bus.certificate_file"
+        if found.get("certificate_file") and found.get("key_file") == "":
+            yield "certificate_file", "needs bus.key_file"
 
 
 class LogbookTable(Table, frozen=True, kw_only=True):
@@ -300,10 +362,17 @@ class Settings(Table, frozen=True, kw_only=True):
     tnc: tuple[TncTable, ...] = ()
     bus: BusTable = msgspec.field(default_factory=BusTable)
     logbook: LogbookTable = msgspec.field(default_factory=LogbookTable)
+    tactical: dict[Annotated[str, typed_tactical], Annotated[str, _callsign("QZ1SAG-9")]] = (
+        msgspec.field(default_factory=dict)
+    )
 
     @classmethod
     def conflicts(cls, found: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
-        """Names and links of TNCs are there once."""
+        """Names and links of TNCs are there once, and a tactical call is one station's."""
+        for name in set(found.get("tactical", ())) & set(
+            found.get("station", {}).get("tactical", ())
+        ):
+            yield f"tactical.{name}", "is in station.tactical too; whose is it?"
         names: dict[str, int] = {}
         links: dict[str, int] = {}
         for number, tnc in enumerate(found.get("tnc", ())):
@@ -336,6 +405,12 @@ class Settings(Table, frozen=True, kw_only=True):
             transmit=station.transmit,
             path=station.path,
             groups=station.groups,
+            tactical=station.tactical,
+            tactical_calls=self.tactical,
+            position=_own_position(station.position),
+            symbol=station.symbol,
+            comment=station.comment,
+            status=station.status,
             ports=ports,
         )
 
@@ -346,6 +421,10 @@ class Settings(Table, frozen=True, kw_only=True):
         Always in capitals, so that whoever types it need not know how it was written here.
         """
         return typed_station(self.bus.name or self.station.callsign or "LISTENER")
+
+
+def _own_position(table: PositionTable | None) -> OwnPosition | None:
+    return OwnPosition(table.latitude_deg, table.longitude_deg) if table else None
 
 
 def kiss_parameters(tnc: TncTable) -> Parameters:
@@ -448,6 +527,9 @@ def _from_folder(settings: Settings, folder: Path) -> Settings:
     bus, logbook = settings.bus, settings.logbook
     return replace(
         settings,
-        bus=replace(bus, password_file=whole(bus.password_file), ca_file=whole(bus.ca_file)),
+        bus=replace(
+            bus,
+            **{key: whole(getattr(bus, key)) for key in ("password_file", *_TLS_FILES)},
+        ),
         logbook=replace(logbook, folder=whole(logbook.folder)),
     )

@@ -1,7 +1,8 @@
 """TOML tables into Structs: every key known, every mistake found, each named with its place. Pure.
 
 A key is a field of a `Table`; its type says what it takes, one of: bool, int, float, str, a Literal
-of texts, a tuple of one of these, another table, or a tuple of tables. Functions in `Annotated` are
+of texts, a tuple of one of these, another table, a tuple of tables, or a dict for a table whose
+keys are names that the writer of the file chooses. Functions in `Annotated` are
 its rules: each takes the value and returns it, tidied or as it is, or raises ValueError saying what
 was expected.
 """
@@ -96,7 +97,7 @@ class _Reader:
             key, hint, where = field.name, hints[field.name], f"{place}{field.name}"
             if key in tree:
                 value = tree[key]
-            elif isinstance(hint, type) and issubclass(hint, Table):
+            elif get_origin(hint) is dict or (isinstance(hint, type) and issubclass(hint, Table)):
                 value = {}
             elif field.required:
                 self._wrong(where, f"missing; expected {_expected(hint)}")
@@ -135,6 +136,8 @@ class _Reader:
             value, is_whole = self._items(hint, value, where)
             if not is_whole:
                 return value
+        elif get_origin(hint) is dict:
+            value = self._names(hint, value, where)
         elif kind is not None:
             if isinstance(value, list):
                 raise ValueError(f"expected one table, with single brackets: [{where}]")
@@ -146,6 +149,23 @@ class _Reader:
         for rule in rules:
             value = rule(value)
         return value
+
+    def _names(self, hint: Any, value: Any, where: str) -> dict[str, Any]:
+        """The entries that are right of a table whose keys are names."""
+        if not isinstance(value, dict):
+            raise ValueError(_mismatch(hint, value))
+        name_hint, item_hint = get_args(hint)
+        entries: dict[str, Any] = {}
+        for key, item in value.items():
+            place = f"{where}.{_shown(key)}"
+            try:
+                name = self._value(name_hint, key, place)
+                if name in entries:
+                    raise ValueError("is there twice")
+                entries[name] = self._value(item_hint, item, place)
+            except ValueError as error:
+                self._wrong(place, str(error))
+        return entries
 
     def _items(self, hint: Any, value: Any, where: str) -> tuple[Any, bool]:
         """The items that are right, and whether all are."""
@@ -206,7 +226,7 @@ def _expected(hint: Any) -> str:
         return " or ".join(f'"{text}"' for text in get_args(hint))
     if get_origin(hint) is tuple:
         return "a list"
-    return "a table" if table_in(hint) else _NOUNS[hint]
+    return "a table" if table_in(hint) or get_origin(hint) is dict else _NOUNS[hint]
 
 
 def _shown(key: str) -> str:

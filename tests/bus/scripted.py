@@ -9,6 +9,7 @@ from types import TracebackType
 from typing import Self
 
 CONNECT, CONNACK, PUBLISH, PUBACK, SUBSCRIBE, SUBACK = 1, 2, 3, 4, 8, 9
+UNSUBSCRIBE, UNSUBACK = 10, 11
 PINGREQ, PINGRESP, DISCONNECT = 12, 13, 14
 
 RECEIVE_MAXIMUM = 0x21  # 3.2.2.3.3, two octets
@@ -19,6 +20,16 @@ def packet(kind: int, body: bytes, flags: int = 0) -> bytes:
     """A packet whose length fits one octet."""
     assert len(body) < 128
     return bytes([kind << 4 | flags, len(body)]) + body
+
+
+def topics_in(body: bytes, options: int) -> int:
+    """How many topics a SUBSCRIBE or UNSUBSCRIBE names, each with so many octets of options
+    (3.8.3, 3.10.3)."""
+    at, count = 3 + body[2], 0  # after packet identifier and properties
+    while at < len(body):
+        at += 2 + int.from_bytes(body[at : at + 2], "big") + options
+        count += 1
+    return count
 
 
 class ScriptedBroker:
@@ -118,7 +129,9 @@ class ScriptedBroker:
         if kind == CONNECT:
             self.say(packet(CONNACK, b"\0\0" + bytes([len(self.properties)]) + self.properties))
         elif kind == SUBSCRIBE:
-            self.say(packet(SUBACK, body[:2] + b"\0" + bytes([self.granted])))
+            self.say(packet(SUBACK, body[:2] + b"\0" + bytes([self.granted] * topics_in(body, 1))))
+        elif kind == UNSUBSCRIBE:
+            self.say(packet(UNSUBACK, body[:2] + b"\0" + bytes(topics_in(body, 0))))
         elif kind == PINGREQ:
             self.say(packet(PINGRESP, b""))
         elif kind == PUBLISH and head & 0x06:

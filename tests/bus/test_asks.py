@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from ridgepost.bus.asks import MAX_CORRELATION, MAX_OCTETS, AskProblem, read_ask, reply_problem
 from ridgepost.bus.topics import Topics
-from ridgepost.station.asks import Cancel, Send
+from ridgepost.station.asks import Bulletin, Cancel, Send, Withdraw
 from ridgepost.station.records import Precedence
 
 SEND = {"request": "r-1", "to": "QZ1SAG-9", "text": "Water at post 2"}
@@ -41,6 +41,30 @@ def test_cancel() -> None:
     )
 
 
+def test_bulletin_and_withdraw() -> None:
+    content = {"request": "r-3", "line": "4WX", "text": "Fog", "lifetime_s": 60}
+    assert read("bulletin", content) == Bulletin(
+        request="r-3",
+        line="4WX",
+        text="Fog",
+        lifetime_s=60.0,
+        reply_topic="reply/here",
+        correlation=b"\x01",
+    )
+    assert read("withdraw", {"request": "r-4", "line": "4WX"}) == Withdraw(
+        request="r-4", line="4WX", reply_topic="reply/here", correlation=b"\x01"
+    )
+    for verb, wrong in [
+        ("bulletin", {"line": 4}),
+        ("bulletin", {"line": "1" * 17}),
+        ("bulletin", {"text": "x" * 550}),
+        ("withdraw", {"line": None}),
+    ]:
+        problem = read(verb, content | wrong)
+        assert isinstance(problem, AskProblem)
+        assert problem.request == "r-3"
+
+
 @pytest.mark.parametrize(
     ("content", "field", "why"),
     [
@@ -57,7 +81,7 @@ def test_cancel() -> None:
         (SEND | {"repeat": 5}, "", "repeat"),
         ({"request": "r-1", "text": "x"}, "", "to"),
         (SEND | {"to": "Q" * 17}, "to", "16"),
-        (SEND | {"text": "x" * 513}, "text", "512"),
+        (SEND | {"text": "x" * 550}, "text", "549"),
         (SEND | {"request": ""}, "request", "1 to 64"),
         (SEND | {"request": "r/1"}, "request", "1 to 64"),
         (SEND | {"request": "r" * 65}, "request", "1 to 64"),
@@ -121,7 +145,7 @@ def test_unknown_verb_comes_back_short_and_printable(verb: str) -> None:
     """A topic level may hold 64 KiB of anything; the answer must not."""
     problem = read(verb, SEND)
     assert isinstance(problem, AskProblem)
-    assert problem.why == "no such ask; known are send and cancel"
+    assert problem.why.startswith("no such ask; known are send, cancel, ")
     assert len(problem.verb) < 60
     assert problem.verb.isprintable()
 

@@ -17,12 +17,16 @@ from ridgepost.station.records import (
     Answered,
     AnyRecord,
     BulletinHeard,
+    BulletinOut,
     CopiesHeard,
     Entry,
     Heard,
+    Joined,
+    LineState,
     LinkChanged,
     Noticed,
     OutboundChanged,
+    QueryAnswered,
     Received,
     Started,
     State,
@@ -110,13 +114,13 @@ OUT = OutboundChanged(
         (
             OUT,
             "traffic/out/a1b2c3.3.9",
-            False,
+            True,
             {"message": "a1b2c3.3.9", "state": "queued", "sent": None, "tnc": None, "port": None},
         ),
         (
             Received(source="QZ1SAG-9", to="QZ1HUB-10", text="Hi", number="07}", heard=16),
             "traffic/in/a1b2c3.3.17",
-            False,
+            True,
             {"message": "a1b2c3.3.17", "source": "QZ1SAG-9", "text": "Hi", "group": False},
         ),
         (
@@ -124,6 +128,46 @@ OUT = OutboundChanged(
             "traffic/ack",
             False,
             {"to": "QZ1SAG-9", "number": "07"},
+        ),
+        (
+            Joined(source="QZ1SAG-9", to="QZ1HUB-10", text="long", parts=["a.1.2", "a.1.4"]),
+            "traffic/joined/a1b2c3.3.17",
+            False,
+            {"source": "QZ1SAG-9", "text": "long", "parts": ["a.1.2", "a.1.4"]},
+        ),
+        (
+            BulletinOut(
+                bulletin="a1b2c3.3.9",
+                line="BLN4WX",
+                text="Fog",
+                state=LineState.SENDING,
+                why="again",
+                attempts=2,
+                expires_in_s=900.0,
+                wait_s=120.0,
+                frame=FRAME,
+                tnc="vhf",
+            ),
+            "traffic/bulletin/BLN4WX",
+            True,
+            {
+                "bulletin": "a1b2c3.3.9",
+                "line": "BLN4WX",
+                "state": "sending",
+                "attempts": 2,
+                "next_try_s": 120.0,
+                "sent": "QZ1SAG-9>APZ001,QZ1RDG*,WIDE2-1:>Post 1 open",
+                "tnc": "vhf",
+                "port": 0,
+            },
+        ),
+        (
+            QueryAnswered(
+                asker="QZ1SAG-9", query="APRSD", why="asked", frame=FRAME, tnc="vhf", port=1
+            ),
+            "traffic/query",
+            False,
+            {"asker": "QZ1SAG-9", "query": "APRSD", "why": "asked", "tnc": "vhf", "port": 1},
         ),
         (
             BulletinHeard(source="QZ1SAG-9", line="BLN1", text="Fog", heard=16),
@@ -160,6 +204,24 @@ def test_topic_and_content(
     assert (payload["schema"], payload["id"], payload["seq"]) == (1, "a1b2c3.3.17", 17)
     assert payload["at"] == "2027-01-15T08:00:00.062Z"
     assert payload["clock_trusted"] is True
+
+
+def test_an_answer_names_all_messages_and_both_names_of_a_station() -> None:
+    plain = Answered(request="r-1", verb="send", digest="d", accepted=True, message="m")
+    told = payload_of(published(plain))
+    assert (told["messages"], told["to"], told["tactical"]) == (None, None, None)
+    tactical = Answered(
+        request="r-1",
+        verb="send",
+        digest="d",
+        accepted=True,
+        message="m",
+        messages=["m", "n"],
+        to="QZ1MED-3",
+        tactical="AID3",
+    )
+    told = payload_of(published(tactical))
+    assert (told["messages"], told["to"], told["tactical"]) == (["m", "n"], "QZ1MED-3", "AID3")
 
 
 def test_only_the_log_needs_starts_and_stops() -> None:

@@ -10,6 +10,7 @@ import contextlib
 import logging
 import socket
 import threading
+from collections.abc import Sequence
 from types import TracebackType
 from typing import Any, Self, cast
 
@@ -65,6 +66,9 @@ class Client(aiomqtt.Client):
         self._room = asyncio.Semaphore(IN_FLIGHT)
         self._largest_octets: int | None = None
         self._answered: dict[int, asyncio.Future[ReasonCode | None]] = {}
+        self.session_present = False
+        """The broker still had our session: it has not lost its store, or not all of it."""
+
         self.discarded = 0
         """Messages that came while `max_queued_incoming_messages` waited to be looked at."""
 
@@ -163,6 +167,14 @@ class Client(aiomqtt.Client):
         if reason.is_failure:
             raise RefusedError(str(reason))
 
+    def glance(self, topics: Sequence[str]) -> None:
+        """Have what is retained on these topics sent, and nothing more; nobody waits for it.
+
+        Not `subscribe`, since what aiomqtt waits with in Python 3.11 may swallow a cancellation.
+        """
+        self._client.subscribe([(topic, 0) for topic in topics])
+        self._client.unsubscribe(list(topics))
+
     def _give_up(self, _: object) -> None:
         """The connection has ended: no answer will come."""
         for answered in self._answered.values():
@@ -181,6 +193,7 @@ class Client(aiomqtt.Client):
         at_once = getattr(properties, "ReceiveMaximum", IN_FLIGHT)
         self._room = asyncio.Semaphore(min(IN_FLIGHT, at_once))
         self._largest_octets = getattr(properties, "MaximumPacketSize", None)
+        self.session_present = bool(flags.session_present)
         super()._on_connect(client, userdata, flags, reason_code, properties)
 
     def _on_socket_open(self, client: paho.Client, userdata: Any, sock: Any) -> None:
@@ -190,6 +203,26 @@ class Client(aiomqtt.Client):
                 sock.close()
                 raise ConnectionAbortedError("nobody waits for this connection")
             super()._on_socket_open(client, userdata, sock)
+
+    def _on_socket_register_write(
+        self,
+        client: paho.Client,
+        userdata: Any,  # noqa: ARG002 - the library's signature
+        sock: Any,
+    ) -> None:
+        def write() -> None:
+            try:
+                client.loop_write()
+            except Exception as error:
+                if not self._disconnected.done():
+                    self._disconnected.set_exception(error)
+
+        def watch() -> None:
+            # aiomqtt does not ask whether the socket has been closed since.
+            if sock.fileno() >= 0:
+                self._loop.add_writer(sock.fileno(), write)
+
+        self._loop.call_soon_threadsafe(watch)
 
     def _on_disconnect(
         self,

@@ -6,6 +6,7 @@ and in order.
 """
 
 import asyncio
+import contextlib
 import random
 import sqlite3
 import ssl
@@ -17,7 +18,7 @@ import msgspec
 import structlog
 from paho.mqtt.properties import Properties
 
-from ridgepost.bus.asks import AskProblem, read_ask, reply_problem
+from ridgepost.bus.asks import AskProblem, frames_in, read_ask, reply_problem
 from ridgepost.bus.client import (
     IN_FLIGHT,
     BadPacketError,
@@ -27,29 +28,48 @@ from ridgepost.bus.client import (
     connect_properties,
     publish_properties,
 )
+from ridgepost.bus.discovery import Discovery
+from ridgepost.bus.kept import KINDS, Projection
+from ridgepost.bus.outbox import Numbered, Outbox
 from ridgepost.bus.payloads import (
     PresencePayload,
     Publication,
     RefusalPayload,
-    publication,
     time_text,
+    told,
 )
-from ridgepost.bus.progress import Progress
+from ridgepost.bus.summaries import PublishedPayload
+from ridgepost.bus.throttle import ON_AIR, OTHER, Throttle
 from ridgepost.bus.topics import Topics
 from ridgepost.logbook.book import Logbook
 from ridgepost.radio.backoff import Backoff
 from ridgepost.station.asks import Ask
 from ridgepost.station.moment import Moment
 from ridgepost.station.records import Entry
+from ridgepost.station.told import Told
 
 READ_AHEAD = 200
 """Entries taken from the log at a time."""
 
+STATES_EVERY = 4000
+"""So many entries of a backlog go by without the states that follow from them; otherwise these go
+out at once."""
+
 READER = "bus"
 """The name of this reader of the log."""
 
+READ_BACK = 20_000
+"""Entries whose frames are read again at the start, for the positions in them: some hours."""
+
 SAVE_PLACE_S = 2.0
 """How often the place in the log is saved; after a crash that much is published again."""
+
+MARK_EVERY = 15
+"""So many times that, the broker is told how far it has got: every 30 s. What it was given to keep
+since then it is given again if it has lost something."""
+
+MARK_TIMEOUT_S = 2.0
+"""For how long it may take to hand that back; as a rule the answer is there at once."""
 
 READ_RETRY_S = 1.0
 CANCEL_AGAIN_S = 0.2
@@ -61,6 +81,9 @@ MAX_ASKS_QUEUED = 1000
 LARGEST_PACKET = 65536
 """Octets; a broker of MQTT 5 keeps larger asks to itself. One of 3.1.1 has to be told by its own
 settings."""
+
+NOTHING = -1
+NOT_FROM_THE_LOG = 0
 
 BACKOFF = Backoff(first_s=0.5, factor=2.0, max_s=30.0, stable_s=10.0)
 
@@ -75,10 +98,14 @@ class BrokerOptions(msgspec.Struct, frozen=True, kw_only=True):
     port: int
     tls: bool = False
     ca_file: str = ""
+    certificate_file: str = ""
+    key_file: str = ""
     user: str = ""
     password: str = ""
     mqtt5: bool = True
     keep_session: bool = True
+    discovery_prefix: str = ""
+    """Where home automation is told what there is; '' for nowhere."""
 
     def __repr__(self) -> str:
         return f"BrokerOptions({'mqtts' if self.tls else 'mqtt'}://{self.host}:{self.port})"
@@ -86,6 +113,8 @@ class BrokerOptions(msgspec.Struct, frozen=True, kw_only=True):
     def client(self, **more: Any) -> Client:
         """A client for this broker, not yet connected."""
         context = ssl.create_default_context(cafile=self.ca_file or None) if self.tls else None
+        if context is not None and self.certificate_file:
+            show_certificate(context, self.certificate_file, self.key_file)
         return Client(
             self.host,
             self.port,
@@ -97,11 +126,24 @@ class BrokerOptions(msgspec.Struct, frozen=True, kw_only=True):
         )
 
 
+def show_certificate(context: ssl.SSLContext, certificate: str, key: str) -> None:
+    """Have `context` tell the broker who we are. Raises ssl.SSLError, OSError or ValueError."""
+
+    def no_password() -> str:
+        # Without this, OpenSSL would ask at the terminal, and wait.
+        raise ValueError("the key wants a password")
+
+    context.load_cert_chain(certificate, key, no_password)
+
+
 class BusCounts(msgspec.Struct):
     """What the bus has done since the start."""
 
     connects: int = 0
     published: int = 0
+    states: int = 0
+    """Retained states that followed from entries, beside these."""
+
     refused: int = 0
     """Entries and answers that the broker would not have: passed over, still in the log."""
 
@@ -143,8 +185,17 @@ class Bus:
         self._now = now
         self._rng = rng
         self._sleep = sleep
-        self._progress = Progress(0)
+        prefix = options.discovery_prefix
+        self._discovery = Discovery(prefix, topics.station, topics) if prefix else None
+        self._projection = Projection(logbook.log, topics, self._discovery)
+        self._outbox = Outbox(0)
+        self._throttles = (Throttle(OTHER), Throttle(ON_AIR))
         self._saved = 0
+        self._marked = NOTHING
+        self._owed = 0
+        """Messages that the broker has lost, and that are not with it again yet."""
+
+        self._mark: asyncio.Future[PublishedPayload | None] | None = None
         self._answers: asyncio.Queue[Publication] = asyncio.Queue(MAX_ASKS_QUEUED)
         self._moved = asyncio.Event()
         self._client: Client | None = None
@@ -161,11 +212,11 @@ class Bus:
     @property
     def published_to(self) -> int:
         """Every log entry up to this one is with the broker."""
-        return self._progress.floor
+        return self._outbox.floor
 
     async def wait_published(self, seq: int) -> None:
         """Return when every entry up to `seq` is with the broker."""
-        while self._progress.floor < seq:
+        while self._outbox.floor < seq:
             self._moved.clear()
             await self._moved.wait()
 
@@ -202,7 +253,7 @@ class Bus:
                 connection.cancel()
                 await asyncio.wait([connection], timeout=CANCEL_AGAIN_S)
             self._client = None
-            self._progress.restart()
+            self._marked = NOTHING
         error = _first_of(None if connection.cancelled() else connection.exception())
         if not isinstance(error, aiomqtt.MqttError | OSError):
             _log.error("fault in the bus", exc_info=error)
@@ -226,13 +277,13 @@ class Bus:
                 # A pending publish does not notice a dead broker; the listener does, and its error
                 # ends the others with it.
                 async with asyncio.TaskGroup() as group:
-                    outbox: asyncio.Queue[tuple[int, Publication]] = asyncio.Queue(IN_FLIGHT)
+                    queue: asyncio.Queue[Numbered] = asyncio.Queue(IN_FLIGHT)
                     group.create_task(self._listen(client))
-                    group.create_task(self._feed(outbox))
+                    group.create_task(self._feed(client, queue))
                     group.create_task(self._answer(client))
-                    group.create_task(self._keep_place())
+                    group.create_task(self._keep_place(client))
                     for _ in range(IN_FLIGHT):
-                        group.create_task(self._publish_from(client, outbox))
+                        group.create_task(self._publish_from(client, queue))
             finally:
                 if not self._parted:
                     client.hang_up()
@@ -254,10 +305,15 @@ class Bus:
         }
 
     async def _greet(self, client: Client) -> None:
-        for granted in await client.subscribe(self._topics.asks, qos=1):
+        for granted in await client.subscribe([(topic, 1) for topic in self._topics.asks]):
             # A number in MQTT 3.1.1 and a reason in MQTT 5; from 0x80 on it is a refusal in both.
             if getattr(granted, "value", granted) >= 0x80:
                 _log.error("the broker lets no asks through to the station", reason=str(granted))
+        self._mark = asyncio.get_running_loop().create_future() if client.session_present else None
+        if self._mark is not None:
+            # Our presence comes back to us after what the broker has kept.
+            echoes = (self._topics.published, self._topics.presence)
+            await client.subscribe([(topic, 1) for topic in echoes])
         await self._say_presence(client, online=True)
         self.counts.connects += 1
         self._client = client
@@ -267,11 +323,17 @@ class Bus:
         """Tell the bus, if it is there, that the station ends in order."""
         if self._client is not None:
             try:
+                await self._say_how_far(self._client)
                 await self._say_presence(self._client, online=False)
             except aiomqtt.MqttError as error:
                 _log.warning("left the bus without a word", reason=str(error))
             else:
                 self._parted = True
+
+    def tell(self, what: Told) -> None:
+        """Answer an ask that only wanted to know; forgotten if the broker is away."""
+        if not self._answers.full():
+            self._answers.put_nowait(told(what, self._now(), self._topics))
 
     async def _say_presence(self, client: Client, *, online: bool) -> None:
         said = _encode(self._presence(online))
@@ -279,17 +341,59 @@ class Bus:
 
     # -- out -------------------------------------------------------------------------------------
 
-    async def _feed(self, outbox: asyncio.Queue[tuple[int, Publication]]) -> None:
-        after = self._progress.floor
+    async def _feed(self, client: Client, queue: asyncio.Queue[Numbered]) -> None:
+        lost = await self._lost(client)
+        self._owed = len(lost)
+        for message in lost:
+            await queue.put((NOT_FROM_THE_LOG, message))
+        for item in self._outbox.again():
+            await queue.put(item)
+        self._moved.set()
+        outbox, stated = self._outbox, self._outbox.fed
         while True:
-            for entry in await self._read(after):
-                after = entry.seq
-                self._progress.begin(after)
-                message = self._publication(entry)
-                if message is None:
-                    self._ended(after)
-                else:
-                    await outbox.put((after, message))
+            if self._logbook.last_seq <= outbox.fed or outbox.fed - stated >= STATES_EVERY:
+                stated = outbox.fed
+                for item in outbox.states():
+                    await queue.put(item)
+            for entry in await self._read(outbox.fed):
+                for item in outbox.add(entry.seq, self._made(entry)):
+                    await queue.put(item)
+            self._moved.set()
+
+    async def _lost(self, client: Client) -> list[Publication]:
+        """What this broker was given to keep, and has no longer as far as can be told."""
+        after = await self._broker_has()
+        lost = list(self._outbox.kept.after(after))
+        if self.counts.connects > 1:
+            if lost:
+                _log.info("the broker has lost what it was to keep", topics=len(lost))
+            return lost
+        # What earlier runs, with other settings or another log, have left: `_listen` takes away
+        # what is not ours any more.
+        client.glance(self._topics.retained)
+        if after == NOTHING:
+            return lost
+        # What is said outside of our own topics may be new with these settings.
+        base = f"{self._topics.base}/"
+        everything = self._outbox.kept.after(NOTHING)
+        return [*lost, *(message for message in everything if not message.topic.startswith(base))]
+
+    async def _broker_has(self) -> int:
+        """The entry up to which the broker has everything, by what it has kept of our own word.
+
+        A broker that has forgotten our session has forgotten that too. One that was killed may come
+        back with a store from an hour ago, session and all; but the word in it is as old.
+        """
+        if self._mark is None:
+            return NOTHING
+        try:
+            async with asyncio.timeout(MARK_TIMEOUT_S):
+                mark = await self._mark
+        except TimeoutError:
+            return NOTHING
+        if mark is None or mark.log != self._logbook.log or mark.up_to > self._logbook.last_seq:
+            return NOTHING
+        return mark.up_to
 
     async def _read(self, after: int) -> list[Entry]:
         while True:
@@ -299,26 +403,30 @@ class Bus:
                 _log.error("cannot read the log for the bus", reason=str(error))
                 await self._sleep(READ_RETRY_S)
 
-    def _publication(self, entry: Entry) -> Publication | None:
+    def _made(self, entry: Entry) -> list[Publication]:
         try:
-            return publication(entry, self._logbook.log, self._topics)
+            return self._projection.take(entry)
         except Exception:
             # Passed over, or everything after it would wait for ever, over every restart.
             self.counts.unpublishable += 1
             _log.exception("fault: no payload for a log entry", entry=entry.seq)
-            return None
+            return []
 
-    async def _publish_from(
-        self, client: Client, outbox: asyncio.Queue[tuple[int, Publication]]
-    ) -> None:
+    async def _publish_from(self, client: Client, queue: asyncio.Queue[Numbered]) -> None:
         while True:
-            seq, message = await outbox.get()
+            seq, message = await queue.get()
             await self._publish(client, message)
-            self._ended(seq)
+            if seq == NOT_FROM_THE_LOG:
+                self._owed -= 1
+            else:
+                self._outbox.end(seq, message)
+                self._moved.set()
 
     async def _answer(self, client: Client) -> None:
         while True:
-            await self._publish(client, await self._answers.get())
+            message = await self._answers.get()
+            if not (message.state and self._outbox.keeps(message.topic)):
+                await self._publish(client, message)
 
     async def _publish(self, client: Client, message: Publication) -> None:
         """Return when the broker has it, or has said that it never will."""
@@ -333,7 +441,8 @@ class Bus:
             self.counts.refused += 1
             self._tell_refusal(message.topic, str(error))
         else:
-            self.counts.published += 1
+            self.counts.states += message.state
+            self.counts.published += not message.state
 
     def _tell_refusal(self, topic: str, reason: str) -> None:
         """Say it once for each room of the bus: a broker that refuses one topic refuses many."""
@@ -343,28 +452,45 @@ class Bus:
             self._refusals_told.add(room)
             _log.error("refused by the broker", room=room, topic=topic, reason=reason)
 
-    def _ended(self, seq: int) -> None:
-        self._progress.end(seq)
-        self._moved.set()
-
     async def _find_place(self) -> None:
+        """Where to go on, and what the broker has been given to keep up to there."""
         while True:
             try:
                 self._saved = await self._logbook.reader_at(READER)
+                await self._look_back()
             except sqlite3.Error as error:
                 _log.error("cannot read the log for the bus", reason=str(error))
                 await self._sleep(READ_RETRY_S)
             else:
-                self._progress = Progress(self._saved)
                 return
 
-    async def _keep_place(self) -> None:
+    async def _look_back(self) -> None:
+        floor = self._saved
+        self._projection = Projection(self._logbook.log, self._topics, self._discovery)
+        self._outbox = Outbox(floor)
+        for message in self._projection.beginning():
+            self._outbox.kept.apply(0, message)
+        for kinds, after in ((KINDS, 0), (("heard",), floor - READ_BACK)):
+            async for entry in self._logbook.entries(kinds, after, floor):
+                for message in self._made(entry):
+                    self._outbox.kept.apply(entry.seq, message)
+
+    async def _keep_place(self, client: Client) -> None:
         while True:
-            await self._sleep(SAVE_PLACE_S)
-            await self._save_place()
+            for _ in range(MARK_EVERY):
+                await self._sleep(SAVE_PLACE_S)
+                await self._save_place()
+            await self._say_how_far(client)
+
+    async def _say_how_far(self, client: Client) -> None:
+        floor = self._outbox.floor
+        if floor != self._marked and not self._owed:
+            mark = PublishedPayload(log=self._logbook.log, up_to=floor)
+            await client.deliver(self._topics.published, _encode(mark), retain=True)
+            self._marked = floor
 
     async def _save_place(self) -> None:
-        floor = self._progress.floor
+        floor = self._outbox.floor
         if floor == self._saved:
             return
         try:
@@ -379,22 +505,48 @@ class Bus:
     async def _listen(self, client: Client) -> None:
         async for message in client.messages:
             octets = message.payload if isinstance(message.payload, bytes) else b""
-            self._take(str(message.topic), octets, message.retain, message.properties)
+            topic = str(message.topic)
+            if topic.startswith(self._topics.all_asks):
+                self._take(topic, octets, message.retain, message.properties)
+            elif topic == self._topics.published:
+                self._note_mark(octets)
+            elif topic == self._topics.presence:
+                if not message.retain:
+                    self._settle_mark(None)
+            elif message.retain and octets:
+                self._take_away(topic)
             if client.discarded:
                 self.counts.asks_dropped += client.discarded
                 _log.warning("asks came too fast and were dropped", dropped=client.discarded)
                 client.discarded = 0
 
+    def _take_away(self, topic: str) -> None:
+        """The broker keeps something below our name; it goes unless we would have it kept."""
+        if not self._outbox.keeps(topic) and not self._answers.full():
+            self._answers.put_nowait(Publication(topic, b"", retain=True, state=True))
+
+    def _note_mark(self, octets: bytes) -> None:
+        # What cannot be read is not by us.
+        with contextlib.suppress(msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
+            self._settle_mark(msgspec.json.decode(octets, type=PublishedPayload))
+
+    def _settle_mark(self, mark: PublishedPayload | None) -> None:
+        if self._mark is not None and not self._mark.done():
+            self._mark.set_result(mark)
+
     def _take(
         self, topic: str, octets: bytes, retained: bool, properties: Properties | None
     ) -> None:
-        verb = topic.rpartition("/")[2]
+        verb, _, client = topic.removeprefix(self._topics.all_asks).partition("/")
         reply_topic = getattr(properties, "ResponseTopic", "")
         correlation = getattr(properties, "CorrelationData", b"")
-        field, why = reply_problem(reply_topic, correlation, self._topics)
+        prefix = self._options.discovery_prefix
+        closed = (prefix,) if prefix else ()
+        field, why = reply_problem(reply_topic, correlation, self._topics, closed)
         if field:
             reply_topic, correlation = "", b""
-        ask = read_ask(verb, octets, reply_topic, correlation)
+        ask = read_ask(verb, octets, reply_topic, correlation, client)
+        retry_in_s: float | None = None
         if isinstance(ask, AskProblem):
             problem = ask
         elif field:
@@ -403,15 +555,31 @@ class Bus:
             # It would come again with every connection, long after its request id is forgotten.
             why = "an ask must not be a retained message"
             problem = AskProblem(verb, ask.request, "", why)
+        elif wait_s := self._too_soon_s(ask):
+            retry_in_s = round(wait_s, 1)
+            why = f"too many asks by {client or 'nameless clients'}; again in {wait_s:.0f} s"
+            problem = AskProblem(verb, ask.request, "", why)
         elif self._on_ask(ask):
             self.counts.asks_taken += 1
             return
         else:
             problem = AskProblem(verb, ask.request, "", "too many asks at once; try again later")
         self.counts.asks_refused += 1
-        self._refuse(problem, reply_topic, correlation)
+        self._refuse(problem, reply_topic, correlation, retry_in_s)
 
-    def _refuse(self, problem: AskProblem, reply_topic: str, correlation: bytes) -> None:
+    def _too_soon_s(self, ask: Ask) -> float:
+        """For how long its client has to wait with this ask; 0.0: not at all."""
+        frames = frames_in(ask)
+        throttle = self._throttles[frames > 0]
+        return throttle.wait_s(ask.client, self._now().mono_s, max(1, frames))
+
+    def _refuse(
+        self,
+        problem: AskProblem,
+        reply_topic: str,
+        correlation: bytes,
+        retry_in_s: float | None,
+    ) -> None:
         """Answer an ask that the station never sees; nothing rests on it, so nothing is logged."""
         now = self._now()
         answer = RefusalPayload(
@@ -421,6 +589,7 @@ class Bus:
             verb=problem.verb,
             field=problem.field or None,
             why=problem.why,
+            retry_in_s=retry_in_s,
         )
         topic = reply_topic or self._topics.answer(problem.request or "unreadable")
         if not self._answers.full():

@@ -6,6 +6,7 @@ from typing import Any
 import msgspec
 
 from ridgepost import aprs
+from ridgepost.bus.common import SCHEMA, SchemaVersion, Time
 from ridgepost.bus.topics import Topics
 from ridgepost.radio import ax25
 from ridgepost.station.arrival import path_list
@@ -14,22 +15,28 @@ from ridgepost.station.records import (
     AckSent,
     Answered,
     BulletinHeard,
+    BulletinOut,
+    Cleared,
     CopiesHeard,
     Entry,
     Heard,
+    Joined,
+    LineState,
     LinkChanged,
+    MarkedRead,
     Noticed,
     OutboundChanged,
     Precedence,
+    QueryAnswered,
+    QuestionChanged,
+    QuestionState,
     Received,
     Started,
     State,
     Stopped,
     entry_id,
 )
-
-SCHEMA = 1
-"""Version of the payloads; it changes when a reader of the old ones would be misled."""
+from ridgepost.station.told import MessageTold, QuestionTold, Told
 
 
 class Payload(msgspec.Struct, frozen=True, kw_only=True):
@@ -38,10 +45,10 @@ class Payload(msgspec.Struct, frozen=True, kw_only=True):
     Delivery is at least once and in order; the same `id` twice is the same event.
     """
 
-    schema: int = SCHEMA
+    schema: SchemaVersion = SCHEMA
     id: str
     seq: int
-    at: str
+    at: Time
     clock_trusted: bool
 
 
@@ -67,10 +74,14 @@ class CopiesPayload(Payload, frozen=True, kw_only=True):
 
 
 class OutboundPayload(Payload, frozen=True, kw_only=True):
-    """An outgoing message after a change. `next_try_s` is the wait that began with it."""
+    """An outgoing message after a change. `next_try_s` is the wait that began with it.
+
+    `tactical` is the tactical call that it was sent to, if `to` was found by one.
+    """
 
     message: str
     to: str
+    tactical: str | None = None
     text: str
     number: str
     precedence: Precedence
@@ -107,6 +118,62 @@ class AckPayload(Payload, frozen=True, kw_only=True):
     port: int
 
 
+class JoinedPayload(Payload, frozen=True, kw_only=True):
+    """A long text, once all its parts have come; `parts` are their messages, in order."""
+
+    source: str
+    to: str
+    text: str
+    parts: list[str]
+
+
+class BulletinOutPayload(Payload, frozen=True, kw_only=True):
+    """A bulletin or announcement of ours after a change. `next_try_s` is the wait that began."""
+
+    bulletin: str
+    line: str
+    text: str
+    state: LineState
+    why: str
+    attempts: int
+    expires_in_s: float
+    next_try_s: float | None
+    sent: str | None
+    tnc: str | None
+    port: int | None
+
+
+class QueryPayload(Payload, frozen=True, kw_only=True):
+    """An answer to a query, handed to the TNC. `query` is its type, e.g. 'APRSD'."""
+
+    asker: str
+    query: str
+    why: str
+    sent: str
+    tnc: str
+    port: int
+
+
+class QuestionPayload(Payload, frozen=True, kw_only=True):
+    """A query of ours to a station, after a change. `text` is what goes on the air."""
+
+    question: str
+    to: str
+    text: str
+    state: QuestionState
+    why: str
+    sent: str | None
+    tnc: str | None
+    port: int | None
+
+
+class ReadPayload(Payload, frozen=True, kw_only=True):
+    """Messages that had come in were marked as read, by `client` as far as the bus tells."""
+
+    messages: list[str]
+    client: str | None
+
+
 class BulletinPayload(Payload, frozen=True, kw_only=True):
     """A bulletin or announcement line, new or changed."""
 
@@ -124,66 +191,129 @@ class LinkPayload(Payload, frozen=True, kw_only=True):
 
 
 class NoticePayload(Payload, frozen=True, kw_only=True):
-    """Something that a person should look at."""
+    """Something that a person should look at. `notice` is its name, to clear it by."""
 
+    notice: str
     kind: str
     text: str
 
 
+class ClearedPayload(Payload, frozen=True, kw_only=True):
+    """A notice was dealt with, by `client` as far as the bus tells."""
+
+    notice: str
+    client: str | None
+
+
 class AnswerPayload(Payload, frozen=True, kw_only=True):
-    """What became of an ask. Refused ones say why, and which field is to be mended."""
+    """What became of an ask. Refused ones say why, and which field is to be mended.
+
+    `message` names what it is about: a message, a line of ours, a query or a notice; `messages` are
+    all that a long text, its cancelling or `read` concerns; `to` is the callsign that a tactical
+    call stands for.
+    """
 
     request: str
     verb: str
     accepted: bool
     message: str | None
+    messages: list[str] | None = None
+    to: str | None = None
+    tactical: str | None = None
     state: str | None
     field: str | None
     why: str | None
+    client: str | None = None
+
+
+class ToldPayload(msgspec.Struct, frozen=True, kw_only=True):
+    """The answer to `state` and `list`: how things stand when it is given.
+
+    Asks that change nothing are not in the log, so it has no `id`. Of many messages the first are
+    listed, the most urgent in front, and `more` counts the others.
+    """
+
+    schema: SchemaVersion = SCHEMA
+    at: Time
+    clock_trusted: bool
+    request: str
+    verb: str
+    accepted: bool
+    outgoing: list[MessageTold]
+    more: int
+    questions: list[QuestionTold]
+    field: str | None
+    why: str | None
+    client: str | None = None
 
 
 class RefusalPayload(msgspec.Struct, frozen=True, kw_only=True):
     """The answer to an ask that the station could not read or had no room for.
 
     The keys are those of `AnswerPayload` without `id` and `seq`, since it is not in the log.
-    `request` is None if it could not be made out.
+    `request` is None if it could not be made out. With `retry_in_s` the ask may be right, but came
+    too soon after others of the same client: it can come again after so many seconds.
     """
 
-    schema: int = SCHEMA
-    at: str
+    schema: SchemaVersion = SCHEMA
+    at: Time
     clock_trusted: bool
     request: str | None
     verb: str
     accepted: bool = False
     message: str | None = None
+    messages: list[str] | None = None
+    to: str | None = None
+    tactical: str | None = None
     state: str | None = None
     field: str | None
     why: str
+    retry_in_s: float | None = None
 
 
 class PresencePayload(msgspec.Struct, frozen=True, kw_only=True):
     """Whether the station is on the bus. Retained; the last will has `online` false.
 
-    `at` is None in the last will: the broker does not say when it lost the station.
+    `at` is None in the last will: the broker does not say when it lost the station. The position
+    is the one in the settings, None without.
     """
 
-    schema: int = SCHEMA
+    schema: SchemaVersion = SCHEMA
     online: bool
-    at: str | None
-    since: str
+    at: Time | None
+    since: Time
     version: str
     callsign: str
     transmit: bool
+    latitude_deg: float | None = None
+    longitude_deg: float | None = None
 
 
 class Publication(msgspec.Struct, frozen=True):
-    """One message for the broker."""
+    """One message for the broker. An empty payload that is retained takes away what was retained.
+
+    A `state` says how things are: the next one on its topic takes its place, whether or not anybody
+    has seen it. All others are events, each of which counts.
+    """
 
     topic: str
     payload: bytes
     retain: bool = False
-    reply_topic: str = ""
     correlation: bytes = b""
+    state: bool = False
+
+
+class Reading(msgspec.Struct, frozen=True):
+    """A heard frame, read."""
+
+    frame: ax25.Frame
+    report: aprs.Report
+
+
+def read_frame(heard: Heard) -> Reading:
+    """What the frame of a record says. Raises FrameError for octets that are no frame."""
+    frame = ax25.decode(heard.frame)
+    return Reading(frame, aprs.decode(frame.info, frame.source, frame.destination))
 
 
 def time_text(moment: Moment) -> str:
@@ -192,8 +322,13 @@ def time_text(moment: Moment) -> str:
     return text.replace("+00:00", "Z")
 
 
-def publication(entry: Entry, log: str, topics: Topics) -> Publication | None:
-    """What the bus is told of a log entry; None for what only the log keeps."""
+def publication(
+    entry: Entry, log: str, topics: Topics, reading: Reading | None = None
+) -> Publication | None:
+    """What the bus is told of a log entry; None for what only the log keeps.
+
+    `reading` is that of a heard frame, for a caller that has it already.
+    """
     key = entry_id(log, entry.run, entry.seq)
     common: dict[str, Any] = {
         "id": key,
@@ -205,7 +340,7 @@ def publication(entry: Entry, log: str, topics: Topics) -> Publication | None:
     retain = False
     match entry.record:
         case Heard() as heard:
-            report = _heard(heard, common)
+            report = _heard(heard, reading or read_frame(heard), common)
             topic, payload = topics.heard(report.kind), report
         case CopiesHeard() as copies:
             topic = topics.copies()
@@ -216,11 +351,12 @@ def publication(entry: Entry, log: str, topics: Topics) -> Publication | None:
                 paths=copies.paths,
             )
         case OutboundChanged() as out:
-            topic = topics.traffic_out(out.message)
+            topic, retain = topics.traffic_out(out.message), True
             payload = OutboundPayload(
                 **common,
                 message=out.message,
                 to=out.to,
+                tactical=out.tactical or None,
                 text=out.text,
                 number=out.number,
                 precedence=out.precedence,
@@ -234,7 +370,7 @@ def publication(entry: Entry, log: str, topics: Topics) -> Publication | None:
                 port=out.port if out.frame else None,
             )
         case Received() as received:
-            topic = topics.traffic_in(key)
+            topic, retain = topics.traffic_in(key), True
             payload = InboundPayload(
                 **common,
                 message=key,
@@ -256,6 +392,58 @@ def publication(entry: Entry, log: str, topics: Topics) -> Publication | None:
                 tnc=ack.tnc,
                 port=ack.port,
             )
+        case Joined() as joined:
+            topic = topics.joined(key)
+            payload = JoinedPayload(
+                **common,
+                source=joined.source,
+                to=joined.to,
+                text=joined.text,
+                parts=joined.parts,
+            )
+        case BulletinOut() as own:
+            topic, retain = topics.bulletin_out(own.line), True
+            payload = BulletinOutPayload(
+                **common,
+                bulletin=own.bulletin,
+                line=own.line,
+                text=own.text,
+                state=own.state,
+                why=own.why,
+                attempts=own.attempts,
+                expires_in_s=own.expires_in_s,
+                next_try_s=own.wait_s,
+                sent=_monitor(own.frame) if own.frame else None,
+                tnc=own.tnc if own.frame else None,
+                port=own.port if own.frame else None,
+            )
+        case QueryAnswered() as query:
+            topic = topics.query()
+            payload = QueryPayload(
+                **common,
+                asker=query.asker,
+                query=query.query,
+                why=query.why,
+                sent=_monitor(query.frame),
+                tnc=query.tnc,
+                port=query.port,
+            )
+        case QuestionChanged() as question:
+            topic = topics.question(question.question)
+            payload = QuestionPayload(
+                **common,
+                question=question.question,
+                to=question.to,
+                text=question.text,
+                state=question.state,
+                why=question.why,
+                sent=_monitor(question.frame) if question.frame else None,
+                tnc=question.tnc if question.frame else None,
+                port=question.port if question.frame else None,
+            )
+        case MarkedRead() as read:
+            topic = topics.read()
+            payload = ReadPayload(**common, messages=read.messages, client=read.client or None)
         case BulletinHeard() as line:
             topic, retain = topics.bulletin(line.source, line.line), True
             payload = BulletinPayload(**common, source=line.source, line=line.line, text=line.text)
@@ -264,7 +452,12 @@ def publication(entry: Entry, log: str, topics: Topics) -> Publication | None:
             payload = LinkPayload(**common, tnc=link.tnc, up=link.up, reason=link.reason)
         case Noticed() as notice:
             topic = topics.notice(notice.kind)
-            payload = NoticePayload(**common, kind=notice.kind, text=notice.text)
+            payload = NoticePayload(
+                **common, notice=notice.notice or key, kind=notice.kind, text=notice.text
+            )
+        case Cleared() as cleared:
+            topic = topics.cleared()
+            payload = ClearedPayload(**common, notice=cleared.notice, client=cleared.client or None)
         case Answered() as answer:
             topic = topics.answer(answer.request)
             payload = AnswerPayload(
@@ -273,9 +466,13 @@ def publication(entry: Entry, log: str, topics: Topics) -> Publication | None:
                 verb=answer.verb,
                 accepted=answer.accepted,
                 message=answer.message or None,
+                messages=answer.messages or None,
+                to=answer.to or None,
+                tactical=answer.tactical or None,
                 state=answer.state or None,
                 field=answer.field or None,
                 why=answer.why or None,
+                client=answer.client or None,
             )
             return Publication(
                 answer.reply_topic or topic,
@@ -287,9 +484,30 @@ def publication(entry: Entry, log: str, topics: Topics) -> Publication | None:
     return Publication(topic, msgspec.json.encode(payload), retain)
 
 
-def _heard(heard: Heard, common: dict[str, Any]) -> HeardPayload:
-    frame = ax25.decode(heard.frame)
-    report = aprs.decode(frame.info, frame.source, frame.destination)
+def told(what: Told, now: Moment, topics: Topics) -> Publication:
+    """The answer to an ask that changes nothing."""
+    payload = ToldPayload(
+        at=time_text(now),
+        clock_trusted=now.wall_trusted,
+        request=what.request,
+        verb=what.verb,
+        accepted=not what.why,
+        outgoing=what.messages,
+        more=what.more,
+        questions=what.questions,
+        field=what.field or None,
+        why=what.why or None,
+        client=what.client or None,
+    )
+    return Publication(
+        what.reply_topic or topics.answer(what.request),
+        msgspec.json.encode(payload),
+        correlation=what.correlation,
+    )
+
+
+def _heard(heard: Heard, reading: Reading, common: dict[str, Any]) -> HeardPayload:
+    frame, report = reading.frame, reading.report
     return HeardPayload(
         **common,
         tnc=heard.tnc,

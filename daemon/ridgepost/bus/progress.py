@@ -11,18 +11,22 @@ class Progress:
 
     def __init__(self, floor: int) -> None:
         self.floor = floor
-        self._begun: OrderedDict[int, bool] = OrderedDict()
+        self._begun: OrderedDict[int, int] = OrderedDict()
 
-    def begin(self, seq: int) -> None:
-        """An entry goes out; `seq` is higher than any begun before."""
-        self._begun[seq] = False
+    def begin(self, seq: int, parts: int = 1) -> None:
+        """An entry goes out, in so many messages; `seq` is higher than any begun before."""
+        self._begun[seq] = parts
+        self._advance()
 
     def end(self, seq: int) -> None:
-        """The broker has it."""
-        self._begun[seq] = True
-        while self._begun and self._begun[next(iter(self._begun))]:
-            self.floor, _ = self._begun.popitem(last=False)
+        """The broker has one of its messages."""
+        self._begun[seq] -= 1
+        self._advance()
 
     def restart(self) -> None:
         """The connection is gone: what had not ended goes out again."""
         self._begun.clear()
+
+    def _advance(self) -> None:
+        while self._begun and not self._begun[next(iter(self._begun))]:
+            self.floor, _ = self._begun.popitem(last=False)

@@ -18,11 +18,25 @@ class Topics:
     """The topics of one station."""
 
     def __init__(self, station: str) -> None:
+        self.station = station
         self.base = f"{ROOT}/{word(station)}"
         self.presence = f"{self.base}/presence"
-        self.asks = f"{self.base}/ask/+"
+        self.all_asks = f"{self.base}/ask/"
+        self.asks = (f"{self.all_asks}+", f"{self.all_asks}+/+")
         self.answers = f"{self.base}/answer/"
+        self.traffic = f"{self.base}/traffic/"
         self.all_traffic_out = f"{self.base}/traffic/out/+"
+        self.all_traffic_in = f"{self.base}/traffic/in/+"
+        self.all_places = f"{self.base}/place/#"
+        self.all_bulletins = f"{self.base}/bulletin/+/+"
+        self.published = f"{self.base}/published"
+        self.unread = f"{self.base}/unread"
+        self.notices = f"{self.base}/notices"
+        self.retained = tuple(
+            f"{self.base}/{below}"
+            for below in ("bulletin/+/+", "link/+", "place/#", "traffic/+/+", "unread", "notices")
+        )
+        """Everything that the broker may keep, but for presence and how far it is."""
 
     def heard(self, kind: str) -> str:
         """A decoded report."""
@@ -44,6 +58,34 @@ class Topics:
         """An acknowledgement that we sent."""
         return f"{self.base}/traffic/ack"
 
+    def joined(self, key: str) -> str:
+        """A long text whose parts have all come."""
+        return f"{self.base}/traffic/joined/{word(key)}"
+
+    def read(self) -> str:
+        """Somebody has read messages."""
+        return f"{self.base}/traffic/read"
+
+    def question(self, key: str) -> str:
+        """A change of a query that we send to a station."""
+        return f"{self.base}/traffic/question/{word(key)}"
+
+    def place(self, callsign: str) -> str:
+        """Where a station is."""
+        return f"{self.base}/place/{word(callsign)}"
+
+    def place_of_object(self, name: str) -> str:
+        """Where an object or item is: a level deeper, since it may bear any station's name."""
+        return f"{self.base}/place/object/{word(name)}"
+
+    def bulletin_out(self, line: str) -> str:
+        """A bulletin or announcement of ours on this line."""
+        return f"{self.base}/traffic/bulletin/{word(line)}"
+
+    def query(self) -> str:
+        """An answer to a query that we sent."""
+        return f"{self.base}/traffic/query"
+
     def bulletin(self, source: str, line: str) -> str:
         """A line of the bulletin board."""
         return f"{self.base}/bulletin/{word(source)}/{word(line)}"
@@ -52,13 +94,18 @@ class Topics:
         """Something for a person to look at."""
         return f"{self.base}/notice/{word(kind)}"
 
+    def cleared(self) -> str:
+        """Somebody has dealt with a notice."""
+        return f"{self.base}/cleared"
+
     def link(self, tnc: str) -> str:
         """Whether a TNC is there."""
         return f"{self.base}/link/{word(tnc)}"
 
-    def ask(self, verb: str) -> str:
-        """Where a client puts an ask."""
-        return f"{self.base}/ask/{word(verb)}"
+    def ask(self, verb: str, client: str = "") -> str:
+        """Where a client puts an ask; brokers can see to it that nobody uses another's name."""
+        below = f"/{word(client)}" if client else ""
+        return f"{self.all_asks}{word(verb)}{below}"
 
     def answer(self, request: str) -> str:
         """Where the answer to it appears."""

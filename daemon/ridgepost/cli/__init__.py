@@ -20,7 +20,14 @@ COMMANDS = {
     "run": "Run the station.",
     "check": "Look at settings and surroundings before the event.",
     "send": "Send a message and, if asked, wait until it is settled.",
+    "post": "Put a bulletin or an announcement on the air.",
+    "withdraw": "Send a bulletin or an announcement no more.",
     "follow": "Show what happens on the channel as it happens.",
+    "traffic": "Show the messages of a station.",
+    "heard": "Show where stations and objects are.",
+    "bulletins": "Show the bulletin board.",
+    "decode": "Tell what is in frames that were kept.",
+    "contract": "Print what is on the bus, for other programs.",
     "rehearse": "Run an invented event without radio, and account for it.",
 }
 

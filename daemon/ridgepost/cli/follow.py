@@ -81,6 +81,8 @@ async def _show_all(where: Target, client: aiomqtt.Client, *, as_json: bool) -> 
             topic = str(message.topic)
             if topic == where.topics.presence:
                 seen.set()
+            if message.retain and topic.startswith(where.topics.traffic) and not as_json:
+                continue  # it has happened before: 'ridgepost traffic' shows it
             text = _shown(where, topic, message.payload, as_json=as_json)
             if text:
                 click.echo(text)

@@ -1,21 +1,28 @@
 """One line for a person about one message on the bus."""
 
+from collections.abc import Mapping
 from typing import Any, TypeVar
 
 import msgspec
 
 from ridgepost.bus.payloads import (
     AckPayload,
+    BulletinOutPayload,
     BulletinPayload,
+    ClearedPayload,
     HeardPayload,
     InboundPayload,
+    JoinedPayload,
     LinkPayload,
     NoticePayload,
     OutboundPayload,
     PresencePayload,
+    QueryPayload,
+    QuestionPayload,
+    ReadPayload,
 )
 from ridgepost.cli.output import plain
-from ridgepost.station.records import State
+from ridgepost.station.records import LineState, State
 
 KNOTS_TO_KMH = 1.852
 
@@ -62,6 +69,30 @@ def _row(levels: list[str], payload: Any) -> Row | None:
         case ["traffic", "ack"]:
             ack = _as(AckPayload, payload)
             return ack.at, "ack", ack.to, f"number {ack.number} acknowledged"
+        case ["traffic", "joined", _]:
+            joined = _as(JoinedPayload, payload)
+            parts = f"in {len(joined.parts)} parts"
+            return joined.at, "message", joined.source, f'{parts}: "{joined.text}"'
+        case ["traffic", "bulletin", _]:
+            own = _as(BulletinOutPayload, payload)
+            tries = f" ({own.attempts})" if own.attempts > 1 else ""
+            text = "" if own.state is LineState.SENDING else f': "{own.text}"'
+            return own.at, "bulletin", own.line, f"{own.state}{tries}, {own.why}{text}"
+        case ["traffic", "query"]:
+            query = _as(QueryPayload, payload)
+            return query.at, "query", query.asker, f"{query.query} answered"
+        case ["traffic", "question", _]:
+            question = _as(QuestionPayload, payload)
+            text = f"{question.text} {question.state}, {question.why}"
+            return question.at, "query to", question.to, text
+        case ["traffic", "read"]:
+            read = _as(ReadPayload, payload)
+            by = f" by {read.client}" if read.client else ""
+            return read.at, "read", "-", f"{len(read.messages)} marked as read{by}"
+        case ["cleared"]:
+            cleared = _as(ClearedPayload, payload)
+            by = f" by {cleared.client}" if cleared.client else ""
+            return cleared.at, "cleared", "-", f"{cleared.notice}{by}"
         case ["bulletin", _, _]:
             bulletin = _as(BulletinPayload, payload)
             return bulletin.at, "bulletin", bulletin.source, f"{bulletin.line}: {bulletin.text}"
@@ -91,6 +122,8 @@ class Answer(msgspec.Struct, frozen=True):
     verb: str
     accepted: bool
     message: str | None = None
+    messages: list[str] | None = None
+    to: str | None = None
     field: str | None = None
     why: str | None = None
 
@@ -101,33 +134,61 @@ def _as(kind: type[T], payload: Any) -> T:
 
 def _heard(heard: HeardPayload) -> str:
     try:
-        text = _report(heard)
+        text = report_text(heard.kind, heard.report, heard.monitor)
     except (KeyError, TypeError, ValueError):
         text = f"{heard.kind}: {heard.monitor}"  # a report as no decoder here makes it
     used = [address for address in heard.path if address.endswith("*")]
     return f"{text} (via {used[0][:-1]})" if used else text
 
 
-def _report(heard: HeardPayload) -> str:
-    report = heard.report
-    match heard.kind:
+def report_text(kind: str, report: Mapping[str, Any], monitor: str) -> str:
+    """What a report says, from its flat table and its frame as text; not safe for a terminal.
+
+    Raises KeyError, TypeError or ValueError for a table that is none of a report.
+    """
+    match kind:
         case "position":
-            if not report["position_known"]:
-                return f"position unknown {report.get('comment') or ''}".rstrip()
-            text = f"at {report['latitude_deg']:.4f} {report['longitude_deg']:.4f}"
-            if report.get("speed_knots") is not None:
-                text += f" {report['speed_knots'] * KNOTS_TO_KMH:.0f} km/h"
-            if report.get("course_deg"):
-                text += f" {report['course_deg']:.0f} deg"
-            return f"{text} {report.get('comment') or ''}".rstrip()
+            return _place(report)
+        case "mice":
+            return f"{report.get('position_comment') or ''} {_place(report)}".lstrip()
+        case "object" | "item":
+            return f"{report['name']} {_place(report) if report['live'] else 'is gone'}"
+        case "weather":
+            place = f"{_place(report)} " if "latitude_deg" in report else ""
+            return f"{place}{_weather(report)}".rstrip()
         case "status":
             return f"status: {report['text']}"
         case "message":
             number = f" #{report['message_id']}" if report.get("message_id") else ""
             return f"to {report['addressee']}{number}: {report['text']}"
         case "ack" | "rej":
-            return f"{heard.kind} {report['acknowledged_id']} to {report['addressee']}"
+            return f"{kind} {report['acknowledged_id']} to {report['addressee']}"
         case "unreadable":
-            return f"unreadable ({report['reason']}): {heard.monitor}"
+            return f"unreadable ({report['reason']}): {monitor}"
         case _:
-            return f"{heard.kind}: {heard.monitor}"
+            return f"{kind}: {monitor}"
+
+
+def _place(report: Mapping[str, Any]) -> str:
+    comment = report.get("comment") or ""
+    if not report["position_known"]:
+        return f"position unknown {comment}".rstrip()
+    text = f"at {report['latitude_deg']:.4f} {report['longitude_deg']:.4f}"
+    if report.get("speed_knots") is not None:
+        text += f" {report['speed_knots'] * KNOTS_TO_KMH:.0f} km/h"
+    if report.get("course_deg"):
+        text += f" {report['course_deg']:.0f} deg"
+    return f"{text} {comment}".rstrip()
+
+
+def _weather(report: Mapping[str, Any]) -> str:
+    measured = (
+        ("temperature_c", "{:.1f} C"),
+        ("wind_speed_m_s", "wind {:.1f} m/s"),
+        ("wind_direction_deg", "from {} deg"),
+        ("wind_gust_m_s", "gusts {:.1f} m/s"),
+        ("humidity_pct", "humidity {} %"),
+        ("pressure_hpa", "{:.1f} hPa"),
+        ("rain_last_hour_mm", "rain {:.1f} mm/h"),
+    )
+    return ", ".join(form.format(report[name]) for name, form in measured if name in report)

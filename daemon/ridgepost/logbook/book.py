@@ -200,6 +200,15 @@ class Logbook:
             return list(itertools.islice(self._tail, skip, skip + limit))
         return await self._select("seq > ?", after, limit)
 
+    async def entries(self, kinds: Sequence[str], after: int, up_to: int) -> AsyncIterator[Entry]:
+        """The entries of these kinds (tags of records) between two numbers, the last included."""
+        chosen = ", ".join(f"'{kind}'" for kind in kinds)
+        condition = f"seq > ? AND seq <= {int(up_to)} AND what IN ({chosen})"
+        while found := await self._select(condition, after, BATCH):
+            for entry in found:
+                yield entry
+            after = found[-1].seq
+
     async def _select(self, condition: str, after: int, limit: int) -> list[Entry]:
         query = f"{_SELECT} WHERE {condition} ORDER BY seq LIMIT ?"
         return [_entry(row) for row in await self._query(query, (after, limit))]

@@ -230,7 +230,9 @@ class Outbound:
         message.echo = echo
         message.echoed_s = now.mono_s
         wait_s = self._schedule.after_repeat_s(
-            message.unanswered, self._others(message), self._window_left_s(message, now.mono_s)
+            message.unanswered,
+            self._contention.others(message.port, message.to, now.mono_s),
+            self._window_left_s(message, now.mono_s),
         )
         message.unanswered += 1
         why = f"repeated by {echo.via} after {echo.after_s:.1f} s"
@@ -458,14 +460,6 @@ class Outbound:
             message = expiry[1]
             sent = f"after {message.attempts} transmissions" if message.attempts else "unsent"
             self._change(message, State.EXPIRED, f"lifetime over, {sent}", now)
-
-    def _others(self, message: _Message) -> int:
-        port = message.listening_on or self._heard.port_of(message.to)
-        return self._contention.others(port, message.to, self._last_s(message)) if port else 0
-
-    @staticmethod
-    def _last_s(message: _Message) -> float:
-        return message.last_sent_s if message.last_sent_s is not None else 0.0
 
     def _window_left_s(self, message: _Message, now_s: float) -> float:
         """For how long yet a digipeater that repeated the latest copy would suppress the next."""
