@@ -214,11 +214,15 @@ class Retained:
     def __contains__(self, topic: str) -> bool:
         return topic in self._kept
 
+    def latest(self, topic: str) -> tuple[int, Publication]:
+        """What was last retained on a topic, or took that away, and from which entry it came."""
+        emptied = (self._emptied.get(topic, NEVER), _state(topic, b""))
+        return self._kept.get(topic, emptied)
+
     def apply(self, seq: int, message: Publication) -> None:
         """The broker has it. What it acknowledges later may have been sent before."""
         topic = message.topic
-        latest, _ = self._kept.get(topic, (self._emptied.get(topic, NEVER), None))
-        if not message.retain or seq < latest:
+        if not message.retain or seq < self.latest(topic)[0]:
             return
         self._emptied.pop(topic, None)
         if message.payload:

@@ -73,9 +73,20 @@ class Outbox:
 
     def again(self) -> list[Numbered]:
         """The connection was lost: the events to be sent once more. States wait once more."""
-        unsure = {topic: (seq, message) for (topic, seq), message in self._sent.items()}
-        both = sorted((unsure | self._waiting).items(), key=lambda item: item[1][0])
-        self._waiting = dict(both)
+        events = {message.topic: seq for seq, message in self._events if message.retain}
+        # A state that may be lost is sent again, unless something newer is on its topic.
+        states = {
+            topic: (seq, message)
+            for (topic, seq), message in self._sent.items()
+            if seq >= max(self.kept.latest(topic)[0], events.get(topic, seq))
+        }
+        # An event that is sent again must not replace what the broker was given after it.
+        for topic, seq in events.items():
+            latest = self.kept.latest(topic)
+            if latest[0] > seq:
+                states.setdefault(topic, latest)
+        every = (states | self._waiting).items()
+        self._waiting = dict(sorted(every, key=lambda item: item[1][0]))
         self._sent.clear()
         parts = Counter(seq for seq, _ in self._events)
         self._progress.restart()

@@ -9,7 +9,7 @@ def command(page: bool) -> None:
     """Print what the station publishes and can be asked on the bus: topics, payloads, asks.
 
     An AsyncAPI 3.0 document with a JSON Schema for each payload. It needs no settings, no broker
-    and no station.
+    and no station. The exit status is 0.
     """
     from ridgepost.bus.contract import shipped_text
     from ridgepost.bus.contract_page import page as page_text
