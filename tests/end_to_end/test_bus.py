@@ -27,13 +27,13 @@ def test_places(site: Site) -> None:
     tnc.heard("QZ1NET>APZ001:;LEADER   *092345z6131.00N/14913.00Wj")
     tnc.heard("QZ1NET>APZ001:)AID3!6132.00N/14914.00WA")
     site.hears(tnc, "one")
-    found = site.bus.find(f"place/{SAG}")
-    assert found is not None
+    found = site.until(lambda: site.bus.find(f"place/{SAG}"), "its place")
     assert found.payload["geometry"] == {"type": "Point", "coordinates": [-149.2, 61.5]}
     assert found.payload["properties"]["via"] == "QZ1RDG"
 
     tnc.heard("QZ1NET>APZ001:;LEADER   _092346z6131.00N/14913.00Wj")
     site.hears(tnc, "two")
+    site.until(lambda: site.bus.find("place/object/LEADER", count=2), "that it is gone")
     late = site.listen(f"ridgepost/{HUB}/place/#")
     site.until(lambda: late.find("place/object/AID3"), "what is retained")
     assert {event.topic.rpartition("/")[2] for event in late.events} == {SAG, "AID3"}
