@@ -259,6 +259,12 @@ _STORM = Storm(storm_type="hurricane", storm_type_code="HC")
         ("/-", {"extension": _phg(1500, 20, 3, directivity_omni=True)}, "value_range"),
         ("/-", {"extension": _phg(25, 0, 3, directivity_omni=True)}, "value_range"),
         ("/-", {"extension": _phg(25, 20, 10, directivity_omni=True)}, "value_range"),
+        # Ch. 7, PHG with a rate digit: 0 to 9 and A to Z, so 35 an hour at the most.
+        (
+            "/-",
+            {"extension": _phg(25, 20, 3, directivity_omni=True, beacons_per_hour=36)},
+            "value_range",
+        ),
     ],
 )
 def test_not_sent(symbol: str, fields: dict[str, Any], reason: str) -> None:

@@ -424,3 +424,11 @@ def test_end_of_validity_of_a_weather_warning() -> None:
     assert isinstance(report, WeatherServiceBulletin)
     expires = report.expires_day, report.expires_hour, report.expires_minute
     assert expires == (31, 23, 59)
+
+
+# APRS 1.2c ch. 14, NTS Radiograms: the layout of these lines, each with as many fields as it has.
+@pytest.mark.parametrize("text", [rb"N1\ONE", rb"NR\QZ1SRC\OCT 9 1830Z\QZ3DST\OCT 9 1900Z"])
+def test_a_whole_radiogram_line_departs_from_nothing(text: bytes) -> None:
+    report = decode(b":QZ2DST   :" + text, "QZ1SRC", "APZ000")
+    assert isinstance(report, NtsLine)
+    assert report.departures == ()

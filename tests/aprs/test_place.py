@@ -309,3 +309,18 @@ def test_tshark_reads_what_we_write(tmp_path: Path) -> None:
         {name: fields.get(name) for name in expect}
         for fields, expect in zip(shown, expected, strict=True)
     ] == expected
+
+
+# APRS 1.2c ch. 6, Altitude in Comment Text: /A=aaaaaa, six characters of which a sign is one.
+@pytest.mark.parametrize(
+    ("altitude_ft", "written"), [(-99_999.0, b"/A=-99999"), (999_999.0, b"/A=999999")]
+)
+def test_altitudes_use_all_six_characters(altitude_ft: float, written: bytes) -> None:
+    place = Place(
+        latitude_deg=49.0,
+        longitude_deg=-72.0,
+        symbol_table="/",
+        symbol_code="-",
+        altitude_ft=altitude_ft,
+    )
+    assert written in write_place(place)

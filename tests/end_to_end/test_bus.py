@@ -33,7 +33,6 @@ def test_places(site: Site) -> None:
 
     tnc.heard("QZ1NET>APZ001:;LEADER   _092346z6131.00N/14913.00Wj")
     site.hears(tnc, "two")
-    site.until(lambda: site.bus.find("place/object/LEADER", count=2), "that it is gone")
     late = site.listen(f"ridgepost/{HUB}/place/#")
     site.until(lambda: late.find("place/object/AID3"), "what is retained")
     assert {event.topic.rpartition("/")[2] for event in late.events} == {SAG, "AID3"}

@@ -120,3 +120,20 @@ def test_whatever_is_announced_comes_out_harmless(name: str, txt: list[bytes]) -
         assert re.search("[\x00-\x1f\x7f-\x9f]", shown) is None
         shown.encode()
         assert 1 <= read.port_count <= 16
+
+
+# RFC 6763 sec. 4.1: <Instance>.<Service>.<Domain>, and 7: a service is two labels, each of which
+# begins with an underscore.
+def test_a_name_may_end_with_its_service() -> None:
+    assert announcement.split_service_name("My TNC._kiss-tnc._tcp") == (
+        "My TNC",
+        "_kiss-tnc._tcp",
+        "",
+    )
+
+
+@pytest.mark.parametrize("name", ["My TNC.kiss-tnc._tcp.local.", "My TNC._kiss-tnc.tcp.local."])
+def test_both_labels_of_a_service_begin_with_an_underscore(name: str) -> None:
+    with pytest.raises(AnnouncementError) as refused:
+        announcement.split_service_name(name)
+    assert refused.value.reason == "other_service"

@@ -92,3 +92,8 @@ def test_delays_stay_within_bounds(first_s: float, factor: float, more_s: float,
 def test_numbers_without_sense_are_refused(numbers: dict[str, float], word: str) -> None:
     with pytest.raises(ValueError, match=word):
         Backoff(**numbers)
+
+
+# Common practice: without a stable time, one success is enough to begin again at the first delay.
+def test_no_stable_time_may_be_asked_for() -> None:
+    assert Backoff(stable_s=0.0).stable_s == 0.0

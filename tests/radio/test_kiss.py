@@ -278,3 +278,10 @@ def test_a_flood_without_an_end_is_one_frame_too_long() -> None:
         assert deframer.feed(b"A" * 1000) == []
     assert deframer.incomplete
     assert deframer.counts == Counts(oversize_frames=1)
+
+
+# The KISS paper: times are one octet, in tens of milliseconds.
+def test_the_longest_time_fits_the_octet() -> None:
+    assert Parameters(
+        txdelay_ms=2550, persistence=None, slot_time_ms=None, full_duplex=None
+    ).commands(0) == bytes.fromhex("c0 01 ff c0")

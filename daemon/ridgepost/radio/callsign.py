@@ -9,7 +9,6 @@ import re
 from ridgepost.radio import RefusedError, quoted
 
 MAX_CALL_CHARACTERS = 6  # the room in an AX.25 address
-MAX_SSID = 15  # four bits
 
 # No leading zero: "QZ1HUB-01" and "QZ1HUB-1" must not be two names of one station.
 _SSID = re.compile(r"[0-9]|1[0-5]", re.ASCII)
