@@ -337,7 +337,7 @@ async def test_history_is_what_a_station_is_restored_from(tmp_path: Path) -> Non
     async with opened(tmp_path) as book:
         await write(book, *EVERY_KIND, at_s=100.0)
         history = [item async for item in book.history("boot", moment(130.0), 86400.0)]
-    kinds = (4, 5, 6, 7, 8, 9, 10, 11)
+    kinds = (4, 5, 6, 7, 8, 9, 10, 11, 12, 14, 15, 16, 17, 18)
     assert history == [(EVERY_KIND[place], 100.0) for place in kinds]
 
 
