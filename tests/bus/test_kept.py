@@ -52,7 +52,8 @@ class Broker:
     def log(self, *records: AnyRecord) -> None:
         for record in records:
             self.seq += 1
-            for message in self.projection.take(Entry(self.seq, 1, AT, record)):
+            for lazy in self.projection.take(Entry(self.seq, 1, AT, record)):
+                message = lazy.made()
                 if message.payload and message.topic.startswith(BASE):
                     assert complaint(message.topic, json.loads(message.payload)) is None
                 self.publish(message)
@@ -137,7 +138,9 @@ states = st.builds(
     st.sampled_from("xabc"),
     st.sampled_from([b"", b"1", b"2"]),
 )
-made = st.lists(st.lists(events | states, max_size=3), min_size=1, max_size=20)
+# An entry never has a state on the topic of its own event.
+entry = st.lists(events, max_size=2) | st.lists(states, max_size=3)
+made = st.lists(entry, min_size=1, max_size=20)
 
 
 def keeping(sent: Iterable[Publication]) -> dict[str, bytes]:
@@ -167,10 +170,10 @@ def test_outbox(made: list[list[Publication]], data: st.DataObject) -> None:
     while more or on_its_way or outbox.floor < outbox.fed:
         match data.draw(st.sampled_from(["add", "states", "end", "end", "lose"])):
             case "add":
-                entry = next(entries, None)
-                more = entry is not None
-                if entry:
-                    send(outbox.add(*entry))
+                following = next(entries, None)
+                more = following is not None
+                if following:
+                    send(outbox.add(*following))
             case "states":
                 send(outbox.states())
             case "end" if on_its_way:

@@ -28,7 +28,7 @@ def places(projection: Projection, *monitors: str, first: int = 1) -> list[Publi
     for seq, monitor in enumerate(monitors, first):
         frame = ax25.encode(ax25.from_monitor(monitor))
         made = projection.take(Entry(seq, 3, AT, Heard(tnc="vhf", port=1, frame=frame)))
-        states += [message for message in made if message.state]
+        states += [message.made() for message in made if message.state]
     return states
 
 
@@ -174,8 +174,8 @@ def test_any_frame(info: bytes, destination: str) -> None:
     frame = ax25.encode(ax25.Frame("QZ1SAG-9", destination, info=info))
     entry = Entry(1, 1, AT, Heard(tnc="vhf", port=0, frame=frame))
     for message in Projection("a1b2c3", TOPICS).take(entry):
-        if message.payload:
-            assert complaint(message.topic, json.loads(message.payload)) is None
+        if not message.empties:
+            assert complaint(message.topic, json.loads(message.made().payload)) is None
 
 
 @pytest.mark.parametrize(

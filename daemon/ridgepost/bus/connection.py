@@ -474,6 +474,7 @@ class Bus:
             async for entry in self._logbook.entries(kinds, after, floor):
                 for message in self._made(entry):
                     self._outbox.kept.apply(entry.seq, message)
+        self._outbox.kept.make()
 
     async def _keep_place(self, client: Client) -> None:
         while True:

@@ -71,10 +71,10 @@ class Discovery:
             ),
         }
 
-    def tracker(self, callsign: str) -> tuple[str, bytes]:
-        """Topic and payload for a station whose position is known."""
+    def tracker(self, callsign: str) -> bytes:
+        """The payload for a station whose position is known."""
         place = "value_json.geometry.coordinates"
-        config = self._config(
+        return self._config(
             f"place-{plain_name(callsign)}",
             name=callsign,
             json_attributes_topic=self._topics.place(callsign),
@@ -89,7 +89,6 @@ class Discovery:
             ),
             source_type="gps",
         )
-        return self.tracker_topic(callsign), config
 
     def tracker_topic(self, callsign: str) -> str:
         """Where a tracker is described."""

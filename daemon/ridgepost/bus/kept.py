@@ -13,7 +13,7 @@ import msgspec
 
 from ridgepost.bus.discovery import MOST_TRACKERS, Discovery
 from ridgepost.bus.payloads import Publication, Reading, publication, read_frame, time_text
-from ridgepost.bus.places import Sighting, sighting
+from ridgepost.bus.places import feature, subject_of
 from ridgepost.bus.summaries import (
     MOST_LISTED,
     NoticesPayload,
@@ -121,34 +121,40 @@ class Projection:
     # -- places ----------------------------------------------------------------------------------
 
     def _place(self, entry: Entry, heard: Heard, reading: Reading) -> list[Publication]:
-        seen = sighting(
-            reading.frame,
-            reading.report,
-            self._topics,
-            tnc=heard.tnc,
-            port=heard.port,
-            of=entry_id(self._log, entry.run, entry.seq),
-            at=time_text(entry.at),
-            clock_trusted=entry.at.wall_trusted,
-        )
-        if seen is None:
+        subject = subject_of(reading.frame, reading.report)
+        if subject is None:
             return []
-        if seen.payload is None:
-            self._places.drop(seen.topic)
-            return [_state(seen.topic, b"")]
-        gone = self._places.put(seen.topic)
-        states = [_state(seen.topic, _encode(seen.payload)), *self._tracker(seen)]
-        return [*states, _state(gone, b"")] if gone else states
+        topic = subject.topic(self._topics)
+        if not subject.live:
+            self._places.drop(topic)
+            return [_state(topic, b"")]
 
-    def _tracker(self, seen: Sighting) -> list[Publication]:
+        def payload() -> bytes:
+            made = feature(
+                subject,
+                reading.frame,
+                tnc=heard.tnc,
+                port=heard.port,
+                of=entry_id(self._log, entry.run, entry.seq),
+                at=time_text(entry.at),
+                clock_trusted=entry.at.wall_trusted,
+            )
+            return _encode(made)
+
+        gone = self._places.put(topic)
+        place = Publication(topic, b"", retain=True, state=True, later=payload)
+        tracker = self._tracker(subject.name) if subject.kind == "station" else []
+        return [place, *tracker, *_emptied(gone)]
+
+    def _tracker(self, callsign: str) -> list[Publication]:
         """A station that is seen for the first time becomes a tracker."""
-        if self._discovery is None or seen.kind != "station":
+        if self._discovery is None:
             return []
-        topic, config = self._discovery.tracker(seen.name)
+        topic = self._discovery.tracker_topic(callsign)
         known = topic in self._trackers
         gone = self._trackers.put(topic)
-        states = [] if known else [_state(topic, config)]
-        return [*states, _state(gone, b"")] if gone else states
+        states = [] if known else [_state(topic, self._discovery.tracker(callsign))]
+        return [*states, *_emptied(gone)]
 
     # -- everything else -------------------------------------------------------------------------
 
@@ -225,13 +231,17 @@ class Retained:
         if not message.retain or seq < self.latest(topic)[0]:
             return
         self._emptied.pop(topic, None)
-        if message.payload:
+        if not message.empties:
             self._kept[topic] = (seq, message)
             return
         self._kept.pop(topic, None)
         self._emptied[topic] = seq
         if len(self._emptied) > EMPTIED_KNOWN:
             self._emptied.popitem(last=False)
+
+    def make(self) -> None:
+        """Have every payload made, and what it is made from let go."""
+        self._kept = {topic: (seq, message.made()) for topic, (seq, message) in self._kept.items()}
 
     def after(self, seq: int) -> Iterator[Publication]:
         """What was kept because of entries after this one, in their order."""

@@ -65,7 +65,7 @@ class Outbox:
 
     def states(self) -> list[Numbered]:
         """The states that wait, to be sent now."""
-        batch = list(self._waiting.values())
+        batch = [(seq, message.made()) for seq, message in self._waiting.values()]
         self._waiting.clear()
         for seq, message in batch:
             self._sent[message.topic, seq] = message

@@ -1,5 +1,6 @@
 """What is published: one payload model for each kind of record, made from the record alone."""
 
+from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Any
 
@@ -301,6 +302,19 @@ class Publication(msgspec.Struct, frozen=True):
     retain: bool = False
     correlation: bytes = b""
     state: bool = False
+    later: Callable[[], bytes] | None = None
+    """Makes the payload of a state that may never be sent."""
+
+    @property
+    def empties(self) -> bool:
+        """It takes away what was retained."""
+        return self.retain and not self.payload and self.later is None
+
+    def made(self) -> "Publication":
+        """The same, with its payload."""
+        if self.later is None:
+            return self
+        return Publication(self.topic, self.later(), self.retain, state=self.state)
 
 
 class Reading(msgspec.Struct, frozen=True):

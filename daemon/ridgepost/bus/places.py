@@ -1,6 +1,6 @@
 """Where each station and object is: the latest position as a GeoJSON Feature (RFC 7946)."""
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 import msgspec
 
@@ -20,6 +20,7 @@ DECIMALS = 6
 """Of a degree: a tenth of a metre, finer than anything on the air (APRS 1.2c ch. 6)."""
 
 Kind = Literal["station", "object", "item"]
+_STATION: Kind = "station"
 
 
 class Point(msgspec.Struct, frozen=True, kw_only=True):
@@ -73,21 +74,51 @@ class PlacePayload(msgspec.Struct, frozen=True, kw_only=True):
     clock_trusted: bool
 
 
-class Sighting(msgspec.Struct, frozen=True):
-    """What a report says about where something is. `payload` is None if it says that it is gone."""
+class Subject(msgspec.Struct, frozen=True, kw_only=True):
+    """Whom a report places: `name` is the station's or the thing's; not `live` if it is gone."""
 
-    topic: str
     name: str
     kind: Kind
-    payload: PlacePayload | None
+    live: bool
+    source: str
+    gated_by: str | None
+    report: aprs.Report
+
+    def topic(self, topics: Topics) -> str:
+        """Where it is told of."""
+        is_station = self.kind == "station"
+        return topics.place(self.name) if is_station else topics.place_of_object(self.name)
+
+
+def subject_of(frame: Frame, report: aprs.Report) -> Subject | None:
+    """Whom a report places; None if it says nothing of where anything is."""
+    source, gated_by = frame.source, None
+    if isinstance(report, aprs.ThirdParty):
+        source, gated_by, report = report.inner_source, frame.source, report.inner
+    name, kind, live = source, _STATION, True
+    match report:
+        case aprs.Object() | aprs.Item():
+            kind = "object" if isinstance(report, aprs.Object) else "item"
+            name, live = report.name, report.live
+            known = report.place.position_known
+        case aprs.Position() | aprs.MicE():
+            known = report.place.position_known
+        case aprs.Weather():
+            known = report.place is not None and report.place.position_known
+            if report.name is not None:
+                name, kind, live = report.name, "object", report.live is not False
+        case aprs.Nmea():
+            known = report.has_position and report.data_valid is not False
+        case _:
+            return None
+    if live and not known:
+        return None
+    return Subject(name=name, kind=kind, live=live, source=source, gated_by=gated_by, report=report)
 
 
 class _Spot(msgspec.Struct, frozen=True, kw_only=True):
-    """The parts of a report that a place is made of."""
+    """The parts of a report that its geometry and properties are made of."""
 
-    name: str = ""
-    kind: Kind = "station"
-    live: bool = True
     latitude_deg: float
     longitude_deg: float
     symbol: str | None = None
@@ -99,35 +130,24 @@ class _Spot(msgspec.Struct, frozen=True, kw_only=True):
     comment: str = ""
 
 
-def sighting(
+def feature(
+    subject: Subject,
     frame: Frame,
-    report: aprs.Report,
-    topics: Topics,
     *,
     tnc: str,
     port: int,
     of: str,
     at: str,
     clock_trusted: bool,
-) -> Sighting | None:
-    """Where the report says that something is; None if it says nothing of the kind."""
-    source, gated_by = frame.source, None
-    if isinstance(report, aprs.ThirdParty):
-        source, gated_by, report = report.inner_source, frame.source, report.inner
-    spot = _spot(report)
-    if spot is None:
-        return None
-    name = spot.name or source
-    is_station = spot.kind == "station"
-    topic = topics.place(name) if is_station else topics.place_of_object(name)
-    if not spot.live:
-        return Sighting(topic, name, spot.kind, None)
+) -> PlacePayload:
+    """The place of a subject that is live, as heard in `frame`."""
+    spot = _spot(subject.report)
     properties = PlaceProperties(
-        name=name,
-        kind=spot.kind,
-        source=source,
-        gated_by=gated_by,
-        report=report.kind,
+        name=subject.name,
+        kind=subject.kind,
+        source=subject.source,
+        gated_by=subject.gated_by,
+        report=subject.report.kind,
         symbol=spot.symbol,
         symbol_name=symbol_name(spot.symbol[0], spot.symbol[1]) if spot.symbol else None,
         overlay=spot.overlay,
@@ -143,45 +163,45 @@ def sighting(
         port=port,
     )
     coordinates = (round(spot.longitude_deg, DECIMALS), round(spot.latitude_deg, DECIMALS))
-    payload = PlacePayload(
-        id=name,
+    return PlacePayload(
+        id=subject.name,
         geometry=Point(coordinates=coordinates),
         properties=properties,
         of=of,
         at=at,
         clock_trusted=clock_trusted,
     )
-    return Sighting(topic, name, spot.kind, payload)
 
 
-def _spot(report: aprs.Report) -> _Spot | None:
+def _spot(report: aprs.Report) -> _Spot:
+    altitude_m: float | None
     match report:
-        case aprs.Object() | aprs.Item():
-            kind: Kind = "object" if isinstance(report, aprs.Object) else "item"
-            return _of_place(report.place, name=report.name, kind=kind, live=report.live)
-        case aprs.Weather(name=str() as name, place=aprs.Place() as place):
-            return _of_place(place, name=name, kind="object", live=report.live is not False)
+        case aprs.Nmea(
+            latitude_deg=float() as latitude_deg, longitude_deg=float() as longitude_deg
+        ):
+            return _Spot(
+                latitude_deg=latitude_deg,
+                longitude_deg=longitude_deg,
+                course_deg=report.course_deg,
+                speed_kmh=_kmh(report.speed_knots),
+                altitude_m=report.altitude_m,
+            )
         case aprs.MicE(place=place):
-            return _of_place(place, altitude_m=report.altitude_m, comment=report.text)
-        case aprs.Position(place=place) | aprs.Weather(place=aprs.Place() as place):
-            return _of_place(place)
-        case aprs.Nmea(has_position=True, latitude_deg=float(), longitude_deg=float()):
-            return _of_sentence(report)
+            altitude_m, comment = report.altitude_m, report.text
+        case (
+            aprs.Position(place=place)
+            | aprs.Object(place=place)
+            | aprs.Item(place=place)
+            | aprs.Weather(place=aprs.Place() as place)
+        ):
+            altitude_m, comment = _m(place.altitude_ft), place.comment
         case _:
-            return None
-
-
-def _of_place(place: aprs.Place, **more: Any) -> _Spot | None:
+            raise ValueError(f"no place in a report of kind {report.kind}")
     latitude_deg, longitude_deg, uncertainty_m = place.latitude_deg, place.longitude_deg, None
     if place.ambiguity is not None:
         latitude_deg = place.ambiguity.latitude_mid_deg
         longitude_deg = place.ambiguity.longitude_mid_deg
         uncertainty_m = round(place.ambiguity.ambiguity_nm * M_PER_NM, 1)
-    if not place.position_known and more.get("live", True):
-        return None
-    if place.altitude_ft is not None:
-        more.setdefault("altitude_m", round(place.altitude_ft * M_PER_FT, 1))
-    more.setdefault("comment", place.comment)
     return _Spot(
         latitude_deg=latitude_deg,
         longitude_deg=longitude_deg,
@@ -189,21 +209,14 @@ def _of_place(place: aprs.Place, **more: Any) -> _Spot | None:
         overlay=place.overlay,
         course_deg=place.course_deg,
         speed_kmh=_kmh(place.speed_knots),
+        altitude_m=altitude_m,
         uncertainty_m=uncertainty_m,
-        **more,
+        comment=comment,
     )
 
 
-def _of_sentence(report: aprs.Nmea) -> _Spot | None:
-    if report.latitude_deg is None or report.longitude_deg is None or report.data_valid is False:
-        return None
-    return _Spot(
-        latitude_deg=report.latitude_deg,
-        longitude_deg=report.longitude_deg,
-        course_deg=report.course_deg,
-        speed_kmh=_kmh(report.speed_knots),
-        altitude_m=report.altitude_m,
-    )
+def _m(height_ft: float | None) -> float | None:
+    return None if height_ft is None else round(height_ft * M_PER_FT, 1)
 
 
 def _kmh(speed_knots: float | None) -> float | None:
