@@ -256,6 +256,30 @@ def test_certificate_of_the_settings(tmp_path: Path) -> None:
             broker_options(bus_settings(tmp_path, mistake))
 
 
+@pytest.mark.parametrize(
+    ("bus", "problem"),
+    [
+        ('broker = "mqtts://h"\nkey_file = "k"', "bus.key_file: needs bus.certificate_file"),
+        (
+            'broker = "mqtts://h"\ncertificate_file = "c"',
+            "bus.certificate_file: needs bus.key_file",
+        ),
+        (
+            'broker = "mqtt://h"\ncertificate_file = "c"\nkey_file = "k"',
+            "bus.key_file: is for TLS; bus.broker must then begin with mqtts://",
+        ),
+        ('key_file = "k"\ncertificate_file = "c"', "bus.key_file: needs bus.broker"),
+        ('discovery_prefix = "a/#"', "bus.discovery_prefix: expected letters"),
+        ('discovery_prefix = "ridgepost/x"', "bus.discovery_prefix: expected letters"),
+        ('discovery_prefix = ""', "bus.discovery_prefix: expected letters"),
+    ],
+)
+def test_settings_that_make_no_sense(bus: str, problem: str) -> None:
+    with pytest.raises(SettingsError) as caught:
+        parse_settings(f"[bus]\n{bus}\n")
+    assert any(found.startswith(problem) for found in caught.value.problems)
+
+
 def test_key_with_a_password_is_refused_and_nobody_is_asked(tmp_path: Path) -> None:
     """OpenSSL would ask at the terminal, where at a field site nobody is."""
     make_certificates(tmp_path, "broker.local", "gateway")
