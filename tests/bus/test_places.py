@@ -11,7 +11,6 @@ from hypothesis import strategies as st
 from bus.schemas import complaint
 from ridgepost.bus.kept import PLACES_KEPT, Projection
 from ridgepost.bus.payloads import Publication
-from ridgepost.bus.symbols import symbol_name
 from ridgepost.bus.topics import Topics
 from ridgepost.radio import ax25
 from ridgepost.station.moment import Moment
@@ -181,18 +180,19 @@ def test_any_frame(info: bytes, destination: str) -> None:
 @pytest.mark.parametrize(
     ("symbol", "words"),
     [
-        # APRS 1.2c, Appendix 2.
+        # APRS 1.2c, Appendix 2; the whole table is held by tests/aprs/test_symbol.py.
         ("/>", "car"),
         ("/j", "jeep"),
-        ("/[", "person"),
-        ("/_", "weather station"),
-        ("/\\", "triangle"),
-        ("\\>", "vehicle"),
-        ("3>", "vehicle"),  # an overlay is for the alternate table
-        ("\\\\", "navigation symbol"),
-        ("/~", None),  # reserved
-        ("\\~", None),
+        ("/[", "person on foot"),
+        ("/\\", "direction-finding triangle"),
+        ("\\>", "car"),
+        ("3>", "car, overlay 3"),  # an overlay is for the alternate table
+        ("\\\\", "satellite navigation user"),
+        ("/~", "reserved symbol"),
+        ("\\~", "reserved symbol"),
     ],
 )
-def test_symbols(symbol: str, words: str | None) -> None:
-    assert symbol_name(symbol[0], symbol[1]) == words
+def test_symbols(symbol: str, words: str) -> None:
+    _, feature = place(f"QZ1SAG-9>APZ001:!4903.50N{symbol[0]}07201.75W{symbol[1]}")
+    known = feature["properties"]
+    assert (known["symbol"], known["symbol_name"]) == (symbol, words)

@@ -6,7 +6,6 @@ import msgspec
 
 from ridgepost import aprs
 from ridgepost.bus.common import SCHEMA, SchemaVersion, Time
-from ridgepost.bus.symbols import symbol_name
 from ridgepost.bus.topics import Topics
 from ridgepost.radio.ax25 import Frame
 from ridgepost.station.arrival import path_list
@@ -122,6 +121,7 @@ class _Spot(msgspec.Struct, frozen=True, kw_only=True):
     latitude_deg: float
     longitude_deg: float
     symbol: str | None = None
+    symbol_name: str | None = None
     overlay: str | None = None
     course_deg: float | None = None
     speed_kmh: float | None = None
@@ -149,7 +149,7 @@ def feature(
         gated_by=subject.gated_by,
         report=subject.report.kind,
         symbol=spot.symbol,
-        symbol_name=symbol_name(spot.symbol[0], spot.symbol[1]) if spot.symbol else None,
+        symbol_name=spot.symbol_name,
         overlay=spot.overlay,
         course_deg=spot.course_deg,
         speed_kmh=spot.speed_kmh,
@@ -206,6 +206,7 @@ def _spot(report: aprs.Report) -> _Spot:
         latitude_deg=latitude_deg,
         longitude_deg=longitude_deg,
         symbol=place.symbol_table + place.symbol_code,
+        symbol_name=place.symbol,
         overlay=place.overlay,
         course_deg=place.course_deg,
         speed_kmh=_kmh(place.speed_knots),
