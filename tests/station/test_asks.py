@@ -160,6 +160,21 @@ def test_refused_when_the_queue_is_full() -> None:
     assert rig.ask(replace(SEND, request="r2")).accepted
 
 
+def test_a_long_text_takes_none_of_the_room_kept_for_the_urgent() -> None:
+    """`kept_for_urgent`: of 20 places two are kept from ROUTINE traffic, in parts or not."""
+    rig = Rig(tuning=replace(STEADY, open_messages=20), up=False)
+    for number in range(17):
+        rig.send(other(number))
+    long = "one word after another and so on " * 3
+    answer = rig.ask(replace(SEND, text=long))
+    assert not answer.accepted
+    assert "ROUTINE" in answer.why
+    assert rig.ask(replace(SEND, request="r2")).accepted
+    assert not rig.ask(replace(SEND, request="r3")).accepted
+    urgent = replace(SEND, request="r4", precedence=Precedence.EMERGENCY)
+    assert rig.ask(urgent).accepted
+
+
 def test_a_day_is_the_longest_lifetime() -> None:
     """So that no message outlives the memory of its number."""
     assert Tuning().max_lifetime_s <= 86400.0

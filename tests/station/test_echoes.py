@@ -240,7 +240,8 @@ def test_an_old_way_is_forgotten() -> None:
 
 
 def test_retries_stand_back_for_others_with_messages() -> None:
-    """With n stations busy each must leave room for n (Roberts 1975); beacons do not count."""
+    """With n stations busy each must leave room for n (Roberts 1975); beacons and bulletins, which
+    go out whether we wait or not, do not count."""
 
     def mean_wait_s(others: int) -> float:
         waits: list[float] = []
@@ -250,6 +251,7 @@ def test_retries_stand_back_for_others_with_messages() -> None:
                 rig.hear_message(other(number), "hello", "1", to="QZ9OUT")
             for number in range(20):
                 rig.hear_beacon(f"QZ8B{number:02}")
+                rig.hear_message(f"QZ8C{number:02}", "news for all", to="BLN1")
             message = rig.send(SAG)
             rig.advance(200)
             waits.append(gaps(rig.sends(message))[0])

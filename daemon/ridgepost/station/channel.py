@@ -8,6 +8,8 @@ from typing import TypeAlias
 import msgspec
 
 from ridgepost.radio.airtime import airtime_s
+from ridgepost.station.journal import Journal
+from ridgepost.station.records import Precedence
 from ridgepost.station.tuning import Tuning
 
 Port: TypeAlias = tuple[str, int]
@@ -72,10 +74,9 @@ class Channel:
         usable = self.usable()
         return usable[turn % len(usable)] if usable else None
 
-    def free_at_s(self, port: Port, rank: int = 3) -> float:
-        """From when the next message of ours may be handed to this port; `rank` is that of its
-        precedence, 0 the most urgent."""
-        return self._ports[port].free_at_s - self._tuning.overdraft_s[rank]
+    def free_at_s(self, port: Port, precedence: Precedence = Precedence.ROUTINE) -> float:
+        """From when the next message of ours with this precedence may be handed to this port."""
+        return self._ports[port].free_at_s - self._tuning.overdraft_s[precedence.rank]
 
     def room_for_ack(self, port: Port, now_s: float) -> bool:
         """An acknowledgement may go at once: we have not talked too much already."""
@@ -92,8 +93,9 @@ class Channel:
         """The share of time that frames heard have lately taken, from 0 to 1."""
         return min(self._heard_s(self._ports[port], now_s) / self._tuning.occupancy_memory_s, 1.0)
 
-    def book(self, port: Port, octets: bytes, now_s: float) -> None:
-        """A frame of ours goes out: count its airtime and leave the channel to others after it."""
+    def transmit(self, journal: Journal, port: Port, octets: bytes, now_s: float) -> None:
+        """Ask for a transmission; count its airtime and leave the channel to others after it."""
+        journal.transmit(*port, octets)
         used = self._ports[port]
         on_air_s = _on_air_s(used.setup, octets)
         used.airtime_s += on_air_s

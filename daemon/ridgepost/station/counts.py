@@ -28,6 +28,9 @@ class Counts(msgspec.Struct):
     messages_in: int = 0
     message_copies: int = 0
     acks_sent: int = 0
+    acks_guarded: int = 0
+    """Of those sent, the ones sent again because no digipeater was heard to repeat them."""
+
     acks_withheld: int = 0
     """Not sent, because too many had gone out just before."""
 

@@ -195,10 +195,11 @@ class Desk:
         lifetime_s = _lifetime_s(
             ask.lifetime_s, self._tuning.message_lifetime_s, self._tuning.max_lifetime_s
         )
-        room = self._tuning.open_messages - len(self._outbound)
-        if self._outbound.full(ask.precedence) or room < len(texts):
+        if self._outbound.full(ask.precedence, len(texts)):
             raise _RefusalError(
-                "", f"the queue is full ({self._tuning.open_messages} messages not yet settled)"
+                "",
+                f"the queue is full for {ask.precedence} ({len(self._outbound)} messages not yet "
+                f"settled, at most {self._tuning.open_messages})",
             )
         messages: list[str] = []
         for text in texts:

@@ -20,7 +20,7 @@ from ridgepost.station.channel import Port, PortSetup
 from ridgepost.station.tuning import Tuning
 
 FRAMES_KEPT = 256
-"""Frames of ours that are listened for at a time; each is forgotten when its window is over."""
+"""Frames of ours that are remembered, the oldest forgotten first; 30 s hold some dozens."""
 
 _FIRST_MISSED_SHARE = 0.3
 _FIRST_DEAF_SHARE = 0.08

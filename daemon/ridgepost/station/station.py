@@ -226,7 +226,7 @@ class Station:
         self._close_windows(now, now)
         self._inbound.tick(now)
         self._outbound.tick(now)
-        # These two use what the messages leave free.
+        # These use what the messages leave free.
         self._queries.tick(now)
         self._bulletins.tick(now)
         self._questions.tick(now)
@@ -249,6 +249,7 @@ class Station:
     def totals(self) -> Counts:
         """Everything counted since the start, brought up to date."""
         self.counts.acks_sent = self._inbound.acks_sent
+        self.counts.acks_guarded = self._inbound.acks_guarded
         self.counts.acks_withheld = self._inbound.acks_withheld
         self.counts.acks_late = self._outbound.late_acks
         self.counts.acks_unmatched = self._outbound.unmatched_acks
@@ -320,7 +321,7 @@ class Station:
             arrival = Arrival(frame, port, hearing.of)
             self._hearing_log.note(frame.source, now.mono_s, direct=frame.direct)
             self._note_heard(frame.source, port, now, direct=frame.direct, via=frame.used)
-            if isinstance(report, aprs.Addressed | aprs.Ack | aprs.Rej):
+            if isinstance(report, aprs.Message | aprs.NtsLine | aprs.Ack | aprs.Rej):
                 self._contention.note(port, frame.source, now.mono_s)
             self._read(report, frame.source, arrival, now)
             self._outbound.addressee_heard(frame.source, now)

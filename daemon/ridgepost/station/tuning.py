@@ -28,8 +28,8 @@ class Tuning(msgspec.Struct, frozen=True, kw_only=True):
 
     attempts: int = 8
     """Transmissions before an addressee counts as not there, and is waited for. On a simulated
-    channel with 70 % offered load 6 leave 2 in 100 messages without acknowledgement, 8 fewer than
-    1, for 2 % more airtime."""
+    channel with 70 % offered load 8 leave fewer than 2 in 100 messages without acknowledgement,
+    hardly more than knowing the fate of every frame would (98.2 and 98.9 % measured)."""
 
     tries_per_path: int = 3
     """Unanswered transmissions by one path before the next wider one has its turn: at half of the
@@ -43,7 +43,7 @@ class Tuning(msgspec.Struct, frozen=True, kw_only=True):
 
     first_access_s: float = 3.0
     """Before any repeat was timed: the two waits for the channel, ours and the digipeater's. On a
-    loaded simulated channel they take 0.5 s in the middle and 2.5 s in 99 cases of 100."""
+    loaded simulated channel they take 0.3 s in the middle and 2.5 s in 99 cases of 100."""
 
     echo_deviations: float = 3.0
     """Patience is the mean of these waits and so many mean deviations. The optimum is flat: 2 to

@@ -212,8 +212,7 @@ class Bulletins:
             wait_s = self._wait_s(line)
             why = "first transmission" if line.attempts == 1 else "again"
         self._change(line, LineState.SENDING, why, now, wait_s=wait_s, frame=frame, port=port)
-        self._journal.transmit(*port, frame)
-        self._channel.book(port, frame, now.mono_s)
+        self._channel.transmit(self._journal, port, frame, now.mono_s)
 
     def _wait_s(self, line: _Line) -> float:
         tuning = self._tuning

@@ -12,7 +12,6 @@ from collections import OrderedDict
 from dataclasses import dataclass
 
 from ridgepost import aprs
-from ridgepost.radio import ax25
 from ridgepost.station.agenda import Agenda
 from ridgepost.station.arrival import Arrival, path_list
 from ridgepost.station.channel import Channel, Port
@@ -21,7 +20,7 @@ from ridgepost.station.heard import HeardStations
 from ridgepost.station.journal import Journal
 from ridgepost.station.moment import Moment
 from ridgepost.station.records import AckSent, Received
-from ridgepost.station.setup import SOFTWARE_ADDRESS, Setup
+from ridgepost.station.setup import Setup
 from ridgepost.station.traffic.contention import Contention
 from ridgepost.station.traffic.reply_acks import ReplyAcks
 from ridgepost.station.tuning import Tuning
@@ -256,14 +255,11 @@ class Inbound:
         info = aprs.encode_ack(to, number)
         # Each further copy of the message says that the answer to the one before did not arrive.
         path = self._ways.to(to, now.mono_s, max(ack.copies - 1, ack.missed))
-        frame = ax25.encode(
-            ax25.Frame(self._setup.callsign, SOFTWARE_ADDRESS, path=path, info=info)
-        )
+        frame = self._setup.frame(info, path)
         record = AckSent(to=to, number=number, why=ack.why, frame=frame, tnc=port[0], port=port[1])
         self._journal.write(record, now)
         self.acks_sent += 1
-        self._journal.transmit(*port, frame)
-        self._channel.book(port, frame, now.mono_s)
+        self._channel.transmit(self._journal, port, frame, now.mono_s)
         self.apply_ack(record, now.mono_s)
         if path:
             self._guard(key, ack, port, frame, info, now.mono_s)

@@ -1,11 +1,11 @@
 """The queue of outgoing messages: which one goes out when, and what became of it.
 
-Each addressee has one message in the air at a time, the most urgent first and then in order of
-acceptance. After each transmission we listen for a digipeater's repeat of our frame: none in time,
-and the frame is sent again soon; heard, and no copy goes out while the digipeater would suppress
-it. Where no repeat can be expected the standard's decay schedule serves. If the addressee stays
-silent its messages wait until it is heard. Costs grow with the logarithm of the queue, not with
-its length.
+Each addressee has one message in the air at a time (`Tuning.messages_in_flight`), the most urgent
+first and then in order of acceptance. After each transmission we listen for a digipeater's repeat
+of our frame: none in time, and the frame is sent again soon; heard, and no copy goes out while the
+digipeater would suppress it. Where no repeat can be expected the standard's decay schedule serves.
+If the addressee stays silent its messages wait until it is heard. Costs grow with the logarithm of
+the queue, not with its length.
 """
 
 import random
@@ -13,7 +13,6 @@ from collections import OrderedDict
 from dataclasses import dataclass, field
 
 from ridgepost import aprs
-from ridgepost.radio import ax25
 from ridgepost.station.agenda import Agenda
 from ridgepost.station.channel import Channel, Port
 from ridgepost.station.echoes import Echo, Echoes
@@ -21,7 +20,7 @@ from ridgepost.station.heard import HeardStations
 from ridgepost.station.journal import Journal
 from ridgepost.station.moment import Moment
 from ridgepost.station.records import Noticed, OutboundChanged, Precedence, State
-from ridgepost.station.setup import SOFTWARE_ADDRESS, Setup
+from ridgepost.station.setup import Setup
 from ridgepost.station.traffic.contention import Contention
 from ridgepost.station.traffic.numbers import Numbers
 from ridgepost.station.traffic.reply_acks import ReplyAcks
@@ -278,7 +277,7 @@ class Outbound:
             for port in self._channel.usable():
                 first = self._first_ready(port)
                 if first is not None:
-                    times.append(self._channel.free_at_s(port, first.precedence.rank))
+                    times.append(self._channel.free_at_s(port, first.precedence))
         return min(times, default=None)
 
     def tick(self, now: Moment) -> None:
@@ -299,7 +298,7 @@ class Outbound:
             self._fallen_due(self._timed.pop(), now)
         for port in self._channel.usable():
             while (first := self._first_ready(port)) is not None:
-                if self._channel.free_at_s(port, first.precedence.rank) > now.mono_s:
+                if self._channel.free_at_s(port, first.precedence) > now.mono_s:
                     break
                 self._send(first, port, now)
 
@@ -322,7 +321,7 @@ class Outbound:
         if (
             record.state is State.ACKNOWLEDGED
             and record.attempts == 1
-            and (message.last_sent_s is not None)
+            and message.last_sent_s is not None
         ):
             # With several copies out nobody can say which one was answered (Karn's rule).
             self._round_trips.note(message.to, at_s - message.last_sent_s)
@@ -505,9 +504,7 @@ class Outbound:
             why = self._why(message)
         tried = self._tuning.attempts if not message.rounds else self._tuning.heard_tries
         path = self._ways.to(message.to, now.mono_s, max(tried - message.tries_left, 0))
-        frame = ax25.encode(
-            ax25.Frame(self._setup.callsign, SOFTWARE_ADDRESS, path=path, info=info)
-        )
+        frame = self._setup.frame(info, path)
         held_s = now.mono_s - message.ready_since_s
         if held_s >= 1.0:
             why += f"; held {held_s:.0f} s, channel busy"
@@ -520,8 +517,7 @@ class Outbound:
         message.echo = message.echoed_s = None
         wait_s = self._wait_s(message, port, frame, repeats=bool(path), now_s=now.mono_s)
         self._change(message, State.SENDING, why, now, wait_s=wait_s, frame=frame, port=port)
-        self._journal.transmit(*port, frame)
-        self._channel.book(port, frame, now.mono_s)
+        self._channel.transmit(self._journal, port, frame, now.mono_s)
 
     def _why(self, message: _Message) -> str:
         if not message.attempts:

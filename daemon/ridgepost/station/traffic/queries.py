@@ -229,8 +229,7 @@ class Queries:
         )
         self._journal.write(record, now)
         self.answered += 1
-        self._journal.transmit(*port, frame)
-        self._channel.book(port, frame, now.mono_s)
+        self._channel.transmit(self._journal, port, frame, now.mono_s)
 
     # -- inside: what is said --------------------------------------------------------------------
 

@@ -106,8 +106,7 @@ class Questions:
     def _send(self, record: QuestionChanged, port: Port, now: Moment) -> None:
         frame = self._setup.frame(aprs.encode_message(record.to, record.text))
         self._change(record, QuestionState.SENT, "sent", now, frame=frame, port=port)
-        self._journal.transmit(*port, frame)
-        self._channel.book(port, frame, now.mono_s)
+        self._channel.transmit(self._journal, port, frame, now.mono_s)
 
     def _change(
         self,
