@@ -51,6 +51,16 @@ def heard(info: bytes, path: tuple[str, ...] = (), repeated: tuple[bool, ...] = 
     return Heard(tnc="vhf", port=0, frame=ax25.encode(frame))
 
 
+def test_mic_e_says_its_words_without_what_is_not_for_people() -> None:
+    """APRS 1.2c ch. 10: destination S32U6T (no longitude offset) and the field of the chapter's
+    examples; in front of the text stand a type octet and an altitude. 20 knots are 37 km/h."""
+    info = b'`(_fn"Oj/]"4T}Going home'
+    frame = ax25.encode(ax25.Frame("QZ1SAG-9", "S32U6T", info=info))
+    assert shown(Heard(tnc="vhf", port=0, frame=frame)) == (
+        "08:00:00  heard     QZ1SAG-9   Returning at 33.4273 -12.1290 37 km/h 251 deg Going home"
+    )
+
+
 @pytest.mark.parametrize(
     ("record", "text"),
     [

@@ -16,6 +16,7 @@ from ridgepost.aprs.place import Placed, read_place, write_place
 from ridgepost.aprs.report import Departure, MicE
 from ridgepost.aprs.symbol import is_symbol_table
 from ridgepost.aprs.text import read_text, without_line_end
+from ridgepost.aprs.units import M_PER_FT
 from ridgepost.aprs.writing import EncodeError, check_info
 
 # Where things are in the information field.
@@ -34,7 +35,6 @@ _LOWEST_MINUTES, _HIGHEST_MINUTES = 38, 97
 _MOST_SPEED_KNOTS: Final = 799
 _FULL_CIRCLE_DEG: Final = 360
 _LONGITUDE_DIGITS: Final = 7
-_M_PER_FT: Final = 0.3048
 
 # The obsolete identifiers are those of revision 0 beta.
 _CURRENT: Final = b"`\x1c"
@@ -248,7 +248,7 @@ def _read_position_in_text(rest: bytes) -> Placed | None:
 
 
 def _altitude_ft(said: MiceText, place: Place) -> float | None:
-    return place.altitude_ft if said.altitude_m is None else said.altitude_m / _M_PER_FT
+    return place.altitude_ft if said.altitude_m is None else said.altitude_m / M_PER_FT
 
 
 def _altitude_m(place: Place) -> int | None:
@@ -257,7 +257,7 @@ def _altitude_m(place: Place) -> int | None:
         return None
     if not math.isfinite(altitude_ft):
         raise EncodeError("altitude", f"{altitude_ft} is no altitude")
-    return round(altitude_ft * _M_PER_FT)
+    return round(altitude_ft * M_PER_FT)
 
 
 def _without_limit(departures: tuple[Departure, ...]) -> tuple[Departure, ...]:

@@ -10,15 +10,11 @@ from typing import ClassVar, Literal, TypeAlias
 import msgspec
 
 from ridgepost.aprs.symbol_names import describe
+from ridgepost.aprs.units import KNOTS_PER_MPH, M_S_PER_MPH, MM_PER_IN
 
 TextEncoding: TypeAlias = Literal["utf-8", "latin-1"]
 
 TimeZone: TypeAlias = Literal["zulu", "local"]
-
-# By definition: a mile is 1609.344 m, a nautical mile 1852 m, an inch 25.4 mm.
-M_S_PER_MPH = 1609.344 / 3600
-KNOTS_PER_MPH = 1609.344 / 1852
-MM_PER_IN = 25.4
 
 
 class Part(msgspec.Struct, frozen=True, kw_only=True, gc=False):

@@ -8,10 +8,11 @@ from typing import Any, TypeVar
 import msgspec
 
 from ridgepost.aprs.packet import Broken, Packet
-from ridgepost.aprs.parts import KNOTS_PER_MPH, CommentTelemetry, Place, Readings
+from ridgepost.aprs.parts import CommentTelemetry, Place, Readings
 from ridgepost.aprs.report import Departure, Object, Position, RawWeather, Weather
 from ridgepost.aprs.text import read_text, text_departures, without_line_end
 from ridgepost.aprs.timestamp import MONTH_LENGTH, read_month_timestamp
+from ridgepost.aprs.units import KNOTS_PER_MPH
 from ridgepost.aprs.writing import EncodeError
 
 _WEATHER_CODE = "_"

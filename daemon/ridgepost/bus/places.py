@@ -5,15 +5,11 @@ from typing import Annotated, Literal
 import msgspec
 
 from ridgepost import aprs
+from ridgepost.aprs.units import KMH_PER_KNOT, M_PER_FT, M_PER_NM
 from ridgepost.bus.common import SCHEMA, SchemaVersion, Time
 from ridgepost.bus.topics import Topics
 from ridgepost.radio.ax25 import Frame
 from ridgepost.station.arrival import path_list
-
-M_PER_FT = 0.3048
-KMH_PER_KNOT = 1.852
-M_PER_NM = 1852.0
-"""By definition."""
 
 DECIMALS = 6
 """Of a degree: a tenth of a metre, finer than anything on the air (APRS 1.2c ch. 6)."""

@@ -5,6 +5,7 @@ from typing import Any, TypeVar
 
 import msgspec
 
+from ridgepost.aprs.units import KMH_PER_KNOT
 from ridgepost.bus.payloads import (
     AckPayload,
     BulletinOutPayload,
@@ -23,8 +24,6 @@ from ridgepost.bus.payloads import (
 )
 from ridgepost.cli.output import plain
 from ridgepost.station.records import LineState, State
-
-KNOTS_TO_KMH = 1.852
 
 Row = tuple[str, str, str, str]
 """When (RFC 3339), what, who and the rest; nothing in it is fit for a terminal yet."""
@@ -150,7 +149,9 @@ def report_text(kind: str, report: Mapping[str, Any], monitor: str) -> str:
         case "position":
             return _place(report)
         case "mice":
-            return f"{report.get('position_comment') or ''} {_place(report)}".lstrip()
+            # The comment as received begins with octets that are not for people.
+            words = {**report, "comment": report["text"]}
+            return f"{report.get('position_comment') or ''} {_place(words)}".lstrip()
         case "object" | "item":
             return f"{report['name']} {_place(report) if report['live'] else 'is gone'}"
         case "weather":
@@ -175,7 +176,7 @@ def _place(report: Mapping[str, Any]) -> str:
         return f"position unknown {comment}".rstrip()
     text = f"at {report['latitude_deg']:.4f} {report['longitude_deg']:.4f}"
     if report.get("speed_knots") is not None:
-        text += f" {report['speed_knots'] * KNOTS_TO_KMH:.0f} km/h"
+        text += f" {report['speed_knots'] * KMH_PER_KNOT:.0f} km/h"
     if report.get("course_deg"):
         text += f" {report['course_deg']:.0f} deg"
     return f"{text} {comment}".rstrip()
