@@ -29,6 +29,7 @@ GROUPS = {
     "build": "constraints-build.txt",
     "runtime": "constraints.txt",
     "broker": "constraints-broker.txt",
+    "network": "constraints-network.txt",
     "dev": "constraints-dev.txt",
 }
 
@@ -189,7 +190,8 @@ def test_groups_lock_the_same_versions() -> None:
 
 def test_gateway_carries_no_development_tools() -> None:
     tools = {canonicalize_name(requirement.name) for requirement in direct("dev")}
-    assert not tools & (locked("runtime").keys() | locked("broker").keys())
+    carried = locked("runtime").keys() | locked("broker").keys() | locked("network").keys()
+    assert not tools & carried
 
 
 @pytest.mark.parametrize("path", sorted((ROOT / "deploy").glob("constraints*.txt")))
@@ -209,7 +211,8 @@ def test_imports_are_declared() -> None:
             elif isinstance(node, ast.ImportFrom) and node.level == 0 and node.module:
                 imported.add(node.module.partition(".")[0])
     providers = importlib.metadata.packages_distributions()
-    declared = {canonicalize_name(r.name) for r in direct("runtime") + direct("broker")}
+    groups = ("runtime", "broker", "network")
+    declared = {canonicalize_name(r.name) for group in groups for r in direct(group)}
     undeclared = {
         name
         for name in imported - sys.stdlib_module_names - {"ridgepost"}
