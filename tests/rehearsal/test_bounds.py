@@ -10,7 +10,7 @@ from ridgepost.radio import ax25
 from ridgepost.rehearsal.bounds import OraclePair
 from ridgepost.rehearsal.channel import Channel, Happening, RadioParameters, Sent
 from ridgepost.rehearsal.digipeater import Digipeater
-from ridgepost.rehearsal.stations import RelayStation
+from ridgepost.rehearsal.stations import PlainStation, RelayStation
 
 HUB, SAG, RIDGE = "QZ1HUB", "QZ1SAG", "QZ1RDG"
 TEXT = "Runner 214 passed the bridge at 10:42, two behind, all is well here"
@@ -19,7 +19,14 @@ TEXT = "Runner 214 passed the bridge at 10:42, two behind, all is well here"
 class Net:
     """A hub and a car that hear only the ridge, without losses unless a link is taken away."""
 
-    def __init__(self, *, window_s: float = 30.0, tries: int = 8) -> None:
+    def __init__(
+        self,
+        *,
+        window_s: float = 30.0,
+        tries: int = 8,
+        by_ear: bool = False,
+        plain_addressee: bool = False,
+    ) -> None:
         self.channel = Channel(random.Random(1), loss=0.0)
         for name in (HUB, SAG):
             self.channel.add_node(name)
@@ -39,7 +46,11 @@ class Net:
             duplicate_window_s=window_s,
             tries=tries,
             on_end=lambda text: self.ended.append((text, self.channel.now_s)),
+            by_ear=by_ear,
+            plain_addressee=plain_addressee,
         )
+        if plain_addressee:
+            self.addressee = PlainStation(self.channel, SAG, random.Random(2))
 
     def send_at(self, at_s: float, text: str = TEXT) -> None:
         self.channel.schedule(at_s, lambda: self.oracle.send(text))
@@ -154,3 +165,69 @@ def test_messages_go_one_after_the_other() -> None:
         net.send_at(10.0, f"{number} {TEXT}"[:67])
     net.play(300.0)
     assert [text[0] for text, _ in net.ended] == ["0", "1", "2", "3", "4"]
+
+
+# --- with less knowledge, or less power -----------------------------------------------------------
+
+
+def test_by_ear_a_lost_first_hop_is_known_when_the_repeat_would_be_over() -> None:
+    net = Net(by_ear=True)
+    net.deaf(RIDGE, HUB, 0.0, 13.0)
+    net.send_at(10.0)
+    messages = of(HUB, net.play(120.0))
+    assert len(messages) >= 2
+    for one, after in itertools.pairwise(messages):
+        on_air_s = one.ended_s - one.started_s
+        assert on_air_s <= after.started_s - one.ended_s < on_air_s + 2.0  # some slots of 100 ms
+    assert len(net.ended) == 1
+
+
+def test_by_ear_a_lost_second_hop_is_known_no_later() -> None:
+    """The window has to be waited out anyway."""
+    net = Net(by_ear=True)
+    net.deaf(SAG, RIDGE, 0.0, 14.0)
+    net.send_at(10.0)
+    first, again = of(HUB, net.play(120.0))
+    assert 28.5 < again.started_s - first.ended_s < 33.0
+
+
+def test_a_plain_addressee_acknowledges_by_itself() -> None:
+    net = Net(plain_addressee=True)
+    net.send_at(10.0)
+    sent = net.play(120.0)
+    assert [one.node for one in sent] == [HUB, RIDGE, SAG, RIDGE]
+    assert net.addressee.account.acks_sent == 1
+    assert [text for text, _ in net.ended] == [TEXT]
+
+
+def test_a_plain_addressee_s_lost_acknowledgement_costs_a_copy_of_the_message() -> None:
+    net = Net(plain_addressee=True)
+    net.send_at(10.0)
+    net.deaf(RIDGE, SAG, 0.0, 15.0)
+    sent = net.play(120.0)
+    first, again = of(HUB, sent)
+    # Not before the digipeater repeats the copy (APRS 1.2 ch. 2: about 30 s).
+    assert 28.5 < again.started_s - first.ended_s < 33.0
+    assert len(of(SAG, sent, b":QZ1HUB   :ack")) == 2
+    assert len(net.ended) == 1
+    assert 40.0 < net.ended[0][1] < 47.0
+
+
+def test_a_copy_waits_until_the_acknowledgement_that_it_draws_is_repeated() -> None:
+    """The digipeater has repeated the first one, which was lost on its way down."""
+    net = Net(plain_addressee=True)
+    net.send_at(10.0)
+    net.deaf(HUB, RIDGE, 12.0, 20.0)
+    sent = net.play(120.0)
+    repeats = of(RIDGE, sent, b":QZ1HUB   :ack")
+    assert len(repeats) == 2
+    assert repeats[1].started_s - repeats[0].started_s >= 30.0
+    assert len(net.ended) == 1
+
+
+def test_a_plain_addressee_that_never_acknowledges_uses_up_the_tries() -> None:
+    net = Net(tries=3, plain_addressee=True)
+    net.channel.unhear(RIDGE, SAG)
+    net.send_at(10.0)
+    assert len(of(HUB, net.play(900.0))) == 3
+    assert len(net.ended) == 1

@@ -125,6 +125,36 @@ def test_when_a_copy_was_likely_repeated_unheard_the_window_is_waited_out() -> N
     assert max(sum(start <= at_s < start + WINDOW_S for at_s in times) for start in times) <= 5
 
 
+def test_the_window_that_is_waited_out_is_that_of_the_first_copy() -> None:
+    """If one of them was repeated unheard it was most likely the first, and a digipeater counts
+    from the copy that it repeated (APRS Digipeater Algorithm sec. 4.2)."""
+    rig = rig_with_a_digipeater()
+    message = rig.send(SAG, "second")
+    for _ in range(300):
+        rig.hear_beacon("QZ5FAR", f"{RIDGE}*")
+        rig.advance(0.2)
+    times = rig.sends(message)
+    waits = gaps(times)
+    # The first long wait is the one for the window; it is no shorter than what is left of it, and
+    # no longer than that, a frame with its repeat (2 s) and the waits for the channel.
+    place = next(place for place, wait_s in enumerate(waits) if wait_s > 12.0)
+    assert place >= 1
+    assert WINDOW_S < times[place + 1] - times[0] < WINDOW_S + 10.0
+
+
+def test_after_the_window_the_odds_begin_anew() -> None:
+    """A copy past it is repeated whatever became of those before it."""
+    rig = rig_with_a_digipeater()
+    message = rig.send(SAG, "second")
+    for _ in range(600):
+        rig.hear_beacon("QZ5FAR", f"{RIDGE}*")
+        rig.advance(0.2)
+    times = rig.sends(message)
+    past = [at_s for at_s in times if at_s > times[0] + WINDOW_S]
+    assert len(past) >= 2
+    assert past[1] - past[0] < WINDOW_S
+
+
 # --- the odds -----------------------------------------------------------------------------------
 
 
@@ -289,6 +319,20 @@ def test_a_second_message_may_fill_the_window() -> None:
     repeat(rig, 0.5)
     rig.advance(8)
     assert len(rig.sends(third)) >= 1
+
+
+def test_a_second_message_may_fill_a_window_that_is_only_guessed() -> None:
+    """No repeat was heard, but likely there was one: its window is waited out all the same."""
+    tuning = Tuning(retry_jitter=0.0, messages_in_flight=2)
+    rig = Rig(tuning=tuning)
+    rig.hear_beacon("QZ5FAR", f"{RIDGE}*")
+    first, second = (rig.send(SAG, text) for text in ("one", "two"))
+    for _ in range(200):
+        rig.hear_beacon("QZ5FAR", f"{RIDGE}*")
+        rig.advance(0.2)
+    alone = [at_s for at_s in rig.sends(first) if at_s < rig.sends(second)[0]]
+    assert len(alone) >= 2
+    assert tuning.beside_after_s < rig.sends(second)[0] - alone[-1] < WINDOW_S
 
 
 def test_a_query_for_waiting_messages_brings_them() -> None:

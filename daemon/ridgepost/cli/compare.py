@@ -280,7 +280,8 @@ policy    fixed, doubling: plain stations that send again after 30 s, or after 8
           in the standard's decay algorithm, which leaves both the first wait and the number of
           transmissions open. "to ours": our station receives. "to plain": it sends. The oracle
           knows the fate of every frame at once: nobody does better while the digipeater has its
-          window. "no window": the same with a digipeater that repeats every copy.
+          window. "by ear": it knows of a lost first hop when the repeat would have been over,
+          as soon as any station can. "no window": with a digipeater that repeats every copy.
 delivered share of the messages that their addressee had within so many minutes of the ask, in %
 acked     the sender knows it; times run from the ask
 airtime   seconds on air for each delivered message: of everything that belongs to messages (copies,

@@ -8,6 +8,11 @@ Once the other end has the message, only the acknowledgement is sent again, by t
 It obeys the channel: the TNC's access rules, the duplicate window, collisions and noise. With a
 window of 0 s it is the bound without duplicate suppression. It never backs off, so with many pairs
 it chokes itself and is no bound; and it spends its tries in a fade that outlasts them.
+
+Two kinds of it know or do less. One that goes by ear learns that the digipeater did not decode a
+frame when its repeat would have been over: no station learns it sooner, since it is the missing
+repeat that tells. One that sends to a plain station knows every fate, but has no say in the
+acknowledgements: there is one for each copy of the message, and a lost one costs another copy.
 """
 
 import functools
@@ -18,11 +23,14 @@ import msgspec
 
 from ridgepost import aprs
 from ridgepost.radio import ax25
-from ridgepost.rehearsal.channel import Channel, Happening, Received, Sent
+from ridgepost.radio.airtime import airtime_s
+from ridgepost.rehearsal.channel import Channel, Happening, RadioParameters, Received, Sent
 from ridgepost.rehearsal.stations import SOFTWARE_ADDRESS
 
 NUMBERS = 36**2
 """Message numbers of two characters, as short as the standard has them for reply-acks."""
+
+RADIO = RadioParameters()
 
 LOOK_AGAIN_S = 1.0
 """How soon it looks again whether the other end is back on the air."""
@@ -32,16 +40,17 @@ LOST_WITHOUT_TRACE_S = 60.0
 
 
 class _Leg:
-    """One frame on its way from one end to the other: the message, or its acknowledgement."""
+    """One frame on its way from one end to the other: the message, or its acknowledgement.
 
-    def __init__(self, sender: str, to: str, octets: bytes, last: bool) -> None:
+    `last`: it is the acknowledgement.
+    """
+
+    def __init__(self, sender: str, to: str, octets: bytes, *, last: bool) -> None:
         self.sender = sender
         self.to = to
         self.octets = octets
         self.content = _content(octets)
         self.last = last
-        """It is the acknowledgement."""
-
         self.tries = 0
         self.accepted_s: float | None = None
         """When the digipeater last took it for new."""
@@ -63,7 +72,9 @@ class OraclePair:
 
     `tries` is the limit for each of message and acknowledgement. `on_end` is called with the text
     when its message is acknowledged or given up. One message is on its way at a time; others wait.
-    `note` must be called with each happening before time moves on.
+    `note` must be called with each happening before time moves on. With `by_ear` a lost first hop
+    is learnt of when the repeat would be over; with `plain_addressee` the station at the other end
+    acknowledges by itself.
     """
 
     def __init__(
@@ -77,6 +88,8 @@ class OraclePair:
         duplicate_window_s: float,
         tries: int,
         on_end: Callable[[str], None],
+        by_ear: bool = False,
+        plain_addressee: bool = False,
     ) -> None:
         self._channel = channel
         self._relay = relay
@@ -86,9 +99,14 @@ class OraclePair:
         self._window_s = duplicate_window_s
         self._tries = tries
         self._on_end = on_end
+        self._by_ear = by_ear
+        self._plain_addressee = plain_addressee
         self._waiting: deque[_Letter] = deque()
         self._letter: _Letter | None = None
         self._leg: _Leg | None = None
+        self._ask: _Leg | None = None
+        """The message, while it is its acknowledgement by a plain station that is on its way."""
+
         self._number = 0
 
     def send(self, text: str) -> None:
@@ -112,7 +130,12 @@ class OraclePair:
             case Sent() if _content(happening.octets) == leg.content:
                 if happening.node == self._relay:
                     leg.repeat_due = False
-                if not leg.repeat_due:
+                if leg.repeat_due:
+                    pass
+                elif self._by_ear and happening.node == leg.sender:
+                    over_s = happening.ended_s + happening.ended_s - happening.started_s
+                    self._channel.schedule(over_s, functools.partial(self._again, leg))
+                else:
                     self._again(leg)
             case _:
                 pass
@@ -164,8 +187,12 @@ class OraclePair:
 
     def _again(self, leg: _Leg) -> None:
         """A transmission is over and nothing more will come of it: the next one, or the end."""
+        if leg is not self._leg:
+            return
         leg.fate_open = False
-        if leg.tries >= self._tries:
+        if leg.last and self._plain_addressee:
+            self._ask_again(leg)
+        elif leg.tries >= self._tries:
             self._end()
             return
         now_s = self._channel.now_s
@@ -174,19 +201,50 @@ class OraclePair:
         else:
             self._later(leg, max(now_s, leg.accepted_s + self._window_s))
 
+    def _ask_again(self, answer: _Leg) -> None:
+        """A plain station's acknowledgement is lost, and only a copy of the message draws another.
+
+        The copy goes out as soon as both it and what it draws are repeated.
+        """
+        message = self._ask
+        if message is None:
+            raise AssertionError("an acknowledgement without a message")
+        self._leg, self._ask = message, None
+        if message.tries >= self._tries:
+            self._end()
+            return
+        at_s = self._channel.now_s
+        if message.accepted_s is not None:
+            at_s = max(at_s, message.accepted_s + self._window_s)
+        if answer.accepted_s is not None:
+            exchange_s = 2.0 * _airtime_s(message.octets) + _airtime_s(answer.octets)
+            at_s = max(at_s, answer.accepted_s + self._window_s - exchange_s)
+        self._later(message, at_s)
+
     def _arrived(self, leg: _Leg) -> None:
         letter = self._letter
         if leg.last or letter is None:
             self._end()
             return
         info = aprs.encode_ack(self._sender, letter.number)
-        self._begin(_Leg(self._to, self._sender, self._frame(self._to, info), last=True))
+        answer = _Leg(self._to, self._sender, self._frame(self._to, info), last=True)
+        if not self._plain_addressee:
+            self._begin(answer)
+            return
+        self._ask, self._leg = leg, answer
+        answer.fate_open = True
+        check = functools.partial(self._check, answer, answer.tries)
+        self._channel.schedule(self._channel.now_s + LOST_WITHOUT_TRACE_S, check)
 
     def _end(self) -> None:
-        letter, self._leg = self._letter, None
+        letter, self._leg, self._ask = self._letter, None, None
         self._next()
         if letter is not None:
             self._on_end(letter.text)
+
+
+def _airtime_s(octets: bytes) -> float:
+    return airtime_s(octets, 1200, RADIO.txdelay_s, RADIO.tx_tail_s)
 
 
 @functools.lru_cache(maxsize=4096)

@@ -19,7 +19,9 @@ from ridgepost.rehearsal.policies import (
     DOUBLING,
     FIXED,
     ORACLE,
+    ORACLE_BY_EAR,
     ORACLE_NO_WINDOW,
+    ORACLE_TO_PLAIN,
     OWN,
     OWN_TO_PLAIN,
     OWN_TWO,
@@ -78,7 +80,7 @@ class Condition(msgspec.Struct, frozen=True, kw_only=True):
     at_times: bool = False
 
 
-MAIN = (FIXED, DOUBLING, OWN_TO_PLAIN, OWN, ORACLE)
+MAIN = (FIXED, DOUBLING, OWN_TO_PLAIN, ORACLE_TO_PLAIN, OWN, ORACLE)
 
 HIDDEN = Condition(
     key="hidden", name="half hidden", title="half of all pairs of stations hidden from each other"
@@ -113,7 +115,17 @@ BACK_TO_BACK = Condition(
     key="back-to-back",
     name="back to back",
     title="one pair, the next message always ready, half hidden",
-    policies=(FIXED, DOUBLING, OWN_TO_PLAIN, OWN, OWN_TWO, ORACLE, ORACLE_NO_WINDOW),
+    policies=(
+        FIXED,
+        DOUBLING,
+        OWN_TO_PLAIN,
+        ORACLE_TO_PLAIN,
+        OWN,
+        OWN_TWO,
+        ORACLE_BY_EAR,
+        ORACLE,
+        ORACLE_NO_WINDOW,
+    ),
 )
 MANY_PAIRS = Condition(
     key="many pairs",

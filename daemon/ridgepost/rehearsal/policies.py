@@ -35,7 +35,7 @@ Receiver = Literal["plain", "own", "oracle"]
 
 
 class Policy(msgspec.Struct, frozen=True, kw_only=True):
-    """Who is at either end of a pair. An oracle is at both ends or at none."""
+    """Who is at either end of a pair. An oracle's addressee is an oracle or a plain station."""
 
     key: str
     title: str
@@ -46,6 +46,9 @@ class Policy(msgspec.Struct, frozen=True, kw_only=True):
 
     in_flight: int = 1
     """Messages to one addressee that our own station may have in the air."""
+
+    by_ear: bool = False
+    """The oracle learns that a first hop failed when no repeat has followed, not at once."""
 
     @property
     def is_bound(self) -> bool:
@@ -76,7 +79,27 @@ ORACLE_NO_WINDOW = Policy(
     receiver="oracle",
     duplicate_window_s=0.0,
 )
-POLICIES = (FIXED, DOUBLING, FIXED_TO_OWN, OWN_TO_PLAIN, OWN, ORACLE, ORACLE_NO_WINDOW)
+ORACLE_BY_EAR = Policy(
+    key="oracle-by-ear",
+    title="oracle by ear",
+    sender="oracle",
+    receiver="oracle",
+    by_ear=True,
+)
+ORACLE_TO_PLAIN = Policy(
+    key="oracle-to-plain", title="oracle to plain", sender="oracle", receiver="plain"
+)
+POLICIES = (
+    FIXED,
+    DOUBLING,
+    FIXED_TO_OWN,
+    OWN_TO_PLAIN,
+    ORACLE_TO_PLAIN,
+    OWN,
+    ORACLE_BY_EAR,
+    ORACLE,
+    ORACLE_NO_WINDOW,
+)
 
 
 class Mailer(Protocol):
@@ -121,7 +144,11 @@ def put_on_air(
             duplicate_window_s=policy.duplicate_window_s,
             tries=tries,
             on_end=on_end,
+            by_ear=policy.by_ear,
+            plain_addressee=policy.receiver == "plain",
         )
+        if policy.receiver == "plain":
+            _put_receiver(policy.receiver, cell, to, tries)
         return oracle, oracle.note
     _put_receiver(policy.receiver, cell, to, tries)
     if policy.sender == "own":

@@ -72,8 +72,16 @@ class _Message:
 
     echo: Echo | None = None
     echoed_s: float | None = None
+    idle_from_s: float | None = None
+    """Since when, or from when on, it only waits for a window to pass."""
+
     missed: int = 0
     """Repeats missed in a row."""
+
+    silent_since_s: float = 0.0
+    silent_copies: int = 0
+    """When the first of those copies went out that one window may hold, and how many there are:
+    if one of them was repeated unheard it was most likely the first, and the window runs from it."""
 
     unanswered: int = 0
     """Transmissions in this round that were repeated, or could not be known to be, for nothing."""
@@ -227,7 +235,7 @@ class Outbound:
         message.listening_on = None
         message.missed = 0
         message.echo = echo
-        message.echoed_s = now.mono_s
+        message.echoed_s = message.idle_from_s = now.mono_s
         wait_s = self._schedule.after_repeat_s(
             message.unanswered,
             self._contention.others(message.port, message.to, now.mono_s),
@@ -409,9 +417,9 @@ class Outbound:
             return False
         latest_s = 0.0
         for message in active:
-            if message.echoed_s is None or message.state is not State.SENDING:
+            if message.idle_from_s is None or message.state is not State.SENDING:
                 return False
-            latest_s = max(latest_s, message.echoed_s + self._tuning.beside_after_s)
+            latest_s = max(latest_s, message.idle_from_s + self._tuning.beside_after_s)
         if now_s < latest_s:
             self._beside.put(to, latest_s)
             return False
@@ -514,7 +522,7 @@ class Outbound:
         message.info = info
         self._by_info[info] = message
         message.port = port
-        message.echo = message.echoed_s = None
+        message.echo = message.echoed_s = message.idle_from_s = None
         wait_s = self._wait_s(message, port, frame, repeats=bool(path), now_s=now.mono_s)
         self._change(message, State.SENDING, why, now, wait_s=wait_s, frame=frame, port=port)
         self._channel.transmit(self._journal, port, frame, now.mono_s)
@@ -538,12 +546,18 @@ class Outbound:
             patience_s = self._echoes.sent(port, frame, message.info, now_s)
             if self._echoes.expected(port, now_s):
                 message.listening_on = port
-                odds = self._echoes.nobody_has_it(port, message.missed + 1)
+                window_s = self._tuning.duplicate_window_s
+                if not message.missed or now_s - message.silent_since_s >= window_s:
+                    message.silent_since_s, message.silent_copies = now_s, 0
+                message.silent_copies += 1
+                odds = self._echoes.nobody_has_it(port, message.silent_copies)
                 if odds >= self._tuning.worth_another_copy and message.tries_left:
                     return self._schedule.no_repeat_s(patience_s, message.missed, others)
                 # Likely one was repeated unheard: wait for its answer, and the window out.
+                message.idle_from_s = now_s + patience_s
+                left_s = message.silent_since_s + window_s - now_s
                 return self._schedule.after_repeat_s(
-                    message.unanswered, others, patience_s + self._tuning.duplicate_window_s
+                    message.unanswered, others, patience_s + max(left_s, 0.0)
                 )
         message.unanswered += 1
         return self._schedule.no_answer_s(
