@@ -132,7 +132,7 @@ MANY_PAIRS = Condition(
     name="many pairs",
     title=f"{BUSY_STATIONS} stations, no other traffic, half hidden",
     scene=Scene(stations=BUSY_STATIONS),
-    policies=(FIXED, DOUBLING, OWN),
+    policies=(FIXED, DOUBLING, OWN_TO_PLAIN, OWN),
 )
 
 

@@ -80,8 +80,8 @@ class _Message:
 
     silent_since_s: float = 0.0
     silent_copies: int = 0
-    """When the first of those copies went out that one window may hold, and how many there are:
-    if one of them was repeated unheard it was most likely the first, and the window runs from it."""
+    """When the first of those copies went out that one window may hold, and how many there are.
+    If one of them was repeated unheard it was most likely the first: the window runs from it."""
 
     unanswered: int = 0
     """Transmissions in this round that were repeated, or could not be known to be, for nothing."""
