@@ -316,7 +316,7 @@ def test_round_trip_with_ambiguity(blanks: int) -> None:
         assert got.ambiguity.latitude_min_deg <= 33.4273333 <= got.ambiguity.latitude_max_deg + 2e-4
         assert got.ambiguity.longitude_min_deg - 2e-4 <= -5.129 <= got.ambiguity.longitude_max_deg
     # What is hidden must not be on the air at all: not a digit more than is left.
-    hidden = read_destination(destination).latitude_field.count(b" ")
+    hidden = read_destination(destination).latitude.blanks
     assert hidden == blanks
     assert info[3] - 28 in ({74} if blanks == 0 else {70} if blanks == 1 else {0})
 

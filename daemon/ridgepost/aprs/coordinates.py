@@ -60,7 +60,10 @@ LONGITUDE = Axis(
 
 
 class Coordinate(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """One field as written: the angle with blanks read as 0, its hemisphere, its blanked digits."""
+    """One field as written: the angle, its hemisphere, and how many of its digits are blanked.
+
+    What stands in the place of blanked digits does not matter: see `degrees` and `box`.
+    """
 
     axis: Axis
     hundredths: int
@@ -118,7 +121,7 @@ def read_coordinate(axis: Axis, field: bytes, offset: int) -> Coordinate:
 
 def degrees(coordinate: Coordinate, blanks: int) -> float:
     """Return decimal degrees, with the last `blanks` digits read as 0."""
-    return _degrees(coordinate, _lowest(coordinate, blanks))
+    return _degrees(coordinate, _lowest(coordinate, blanks) if blanks else coordinate.hundredths)
 
 
 def box(coordinate: Coordinate, blanks: int) -> Box:

@@ -1,6 +1,6 @@
 """Mic-E: a position packed into destination address and information field (APRS 1.2c ch. 10).
 
-It is unpacked into the position that an uncoded report would have, and read as that.
+Its coordinates are unpacked, and what follows them is read as behind those of any position.
 """
 
 import math
@@ -8,11 +8,12 @@ from typing import Final
 
 import msgspec
 
+from ridgepost.aprs.coordinates import HUNDREDTHS_PER_DEG, LONGITUDE, Coordinate
 from ridgepost.aprs.mice_destination import read_destination, write_destination
 from ridgepost.aprs.mice_text import MiceText, read_mice_text, write_mice_text
 from ridgepost.aprs.packet import Broken, Packet
 from ridgepost.aprs.parts import Place
-from ridgepost.aprs.place import Placed, read_place, write_place
+from ridgepost.aprs.place import Placed, read_behind, read_place, write_place
 from ridgepost.aprs.report import Departure, MicE
 from ridgepost.aprs.symbol import is_symbol_table
 from ridgepost.aprs.text import read_text, without_line_end
@@ -34,7 +35,6 @@ _LOWEST_MINUTES, _HIGHEST_MINUTES = 38, 97
 
 _MOST_SPEED_KNOTS: Final = 799
 _FULL_CIRCLE_DEG: Final = 360
-_LONGITUDE_DIGITS: Final = 7
 
 # The obsolete identifiers are those of revision 0 beta.
 _CURRENT: Final = b"`\x1c"
@@ -81,8 +81,7 @@ def read_mice(packet: Packet) -> MicE:
     placed = _read_position_in_text(said.rest)
     in_text = placed is not None
     if placed is None:
-        uncoded = destination.latitude_field + table + longitude + code
-        placed = read_place(uncoded + said.rest, 0)
+        placed = read_behind(said.rest, 0, destination.latitude, longitude, table, code)
     place = placed.place
     return MicE(
         info=packet.info,
@@ -161,8 +160,8 @@ def encode_mice(
     return destination, check_info(info, "comment_too_long")
 
 
-def _read_longitude(info: bytes, offset_deg: int, blanks: int, west: bool) -> bytes:
-    """Return the longitude as an uncoded position has it."""
+def _read_longitude(info: bytes, offset_deg: int, blanks: int, west: bool) -> Coordinate:
+    """Read the longitude, of which as many digits are blanked as of the latitude."""
     degrees, minutes, hundredths = info[_LONGITUDE_AT:_MOTION_AT]
     if not _LOWEST_DEGREES <= degrees <= _LAST:
         raise Broken("longitude_range", _LONGITUDE_AT)
@@ -176,9 +175,12 @@ def _read_longitude(info: bytes, offset_deg: int, blanks: int, west: bool) -> by
     elif degrees >= 180:
         degrees -= 80
     minutes = (minutes - _ZERO) % 60
-    digits = f"{degrees:03d}{minutes:02d}{hundredths - _ZERO:02d}"
-    shown = digits[: _LONGITUDE_DIGITS - blanks].ljust(_LONGITUDE_DIGITS)
-    return f"{shown[:5]}.{shown[5:]}{'W' if west else 'E'}".encode()
+    return Coordinate(
+        axis=LONGITUDE,
+        hundredths=degrees * HUNDREDTHS_PER_DEG + minutes * 100 + hundredths - _ZERO,
+        negative=west,
+        blanks=blanks,
+    )
 
 
 def _write_longitude(field: bytes) -> tuple[bytes, bool, bool]:

@@ -57,13 +57,12 @@ class PositionComment(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Destination(msgspec.Struct, frozen=True, kw_only=True):
-    """What the six characters say; `latitude_field` is how an uncoded position has the latitude.
+    """What the six characters say.
 
     The longitude has as many blanked digits as the latitude.
     """
 
     latitude: Coordinate
-    latitude_field: bytes
     longitude_offset_deg: int
     longitude_west: bool
     position_comment: PositionComment
@@ -89,7 +88,6 @@ def read_destination(address: str) -> Destination:
     field = f"{digits[:4]}.{digits[4:]}{letter}".encode()
     return Destination(
         latitude=read_coordinate(LATITUDE, field, 0),
-        latitude_field=field,
         longitude_offset_deg=100 if bits[4] == _STANDARD else 0,
         longitude_west=bits[5] == _STANDARD,
         position_comment=_COMMENTS[bits[:_COMMENT_LENGTH]],

@@ -70,29 +70,6 @@ class Placed(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     comment_at: int
 
 
-class _Head(msgspec.Struct, frozen=True, kw_only=True, gc=False):
-    """All in front of the comment. `to_hundredths`: digits may be added to the coordinates."""
-
-    latitude_deg: float
-    longitude_deg: float
-    south: bool
-    west: bool
-    to_hundredths: bool = False
-    ambiguity_digits: int = 0
-    ambiguity: Ambiguity | None = None
-    table: str
-    code: bytes
-    overlay: str | None
-    compressed: bool = False
-    compression: Compression | None = None
-    motion: CourseSpeed | None
-    extension: Extension | None
-    altitude_ft: float | None = None
-    after_code: int
-    comment_at: int
-    departures: tuple[Departure, ...]
-
-
 def read_place(info: bytes, start: int) -> Placed:
     """Read what stands in `info` from `start` on: coordinates in either form, and all after them.
 
@@ -100,54 +77,52 @@ def read_place(info: bytes, start: int) -> Placed:
     """
     if len(info) <= start:
         raise Broken("too_short", len(info))
-    head = (
-        _read_compressed(info, start)
-        if compressed.is_compressed(info, start)
-        else _read_written_out(info, start)
-    )
-    octets = info[head.comment_at :]
-    comment, encoding = read_text(octets)
-    held = read_comment(octets, comment)
-    precision = held.precision
-    limit = MAX_COMMENT - (head.comment_at - head.after_code)
-    latitude, longitude = head.latitude_deg, head.longitude_deg
-    if precision:
-        limit += PRECISION_LENGTH if precision.dao_valid else 0
-        if head.to_hundredths:
-            latitude = _add(latitude, precision.latitude_added_min, head.south, 90.0)
-            longitude = _add(longitude, precision.longitude_added_min, head.west, 180.0)
-        else:
-            precision = msgspec.structs.replace(
-                precision, latitude_added_min=0.0, longitude_added_min=0.0
-            )
-    departures = head.departures
-    if not is_symbol_code(head.code):
-        departures += ("symbol_code",)
-    motion = head.motion
-    return Placed(
-        place=Place(
-            latitude_deg=latitude,
-            longitude_deg=longitude,
-            position_known=bool(latitude or longitude or head.ambiguity_digits),
-            ambiguity_digits=head.ambiguity_digits,
-            ambiguity=head.ambiguity,
-            symbol_table=head.table,
-            symbol_code=head.code.decode("latin-1"),
-            overlay=head.overlay,
-            compressed=head.compressed,
-            compression=head.compression,
-            course_deg=motion.course_deg if motion else None,
-            speed_knots=motion.speed_knots if motion else None,
-            altitude_ft=head.altitude_ft if held.altitude_ft is None else held.altitude_ft,
-            extension=head.extension,
-            precision=precision,
-            telemetry=held.telemetry,
-            frequency=held.frequency,
-            comment=comment,
-            text_encoding=encoding,
-        ),
-        departures=departures + text_departures(comment, limit, "comment_too_long"),
-        comment_at=head.comment_at,
+    if compressed.is_compressed(info, start):
+        return _read_compressed(info, start)
+    table_at, code_at = start + _TABLE_AT, start + _CODE_AT
+    latitude = read_coordinate(LATITUDE, info[start:table_at], start)
+    table = info[table_at : table_at + 1]
+    if not table:
+        raise Broken("too_short", table_at)
+    if not is_symbol_table(table):
+        raise Broken("symbol_table", table_at)
+    longitude = read_coordinate(LONGITUDE, info[table_at + 1 : code_at], table_at + 1)
+    code = info[code_at : code_at + 1]
+    if not code:
+        raise Broken("too_short", code_at)
+    return read_behind(info, code_at + 1, latitude, longitude, table, code)
+
+
+def read_behind(
+    info: bytes,
+    after_code: int,
+    latitude: Coordinate,
+    longitude: Coordinate,
+    table: bytes,
+    code: bytes,
+) -> Placed:
+    """Read what stands behind coordinates and symbol of a place that is not compressed: data
+    extension and comment, in `info` from `after_code` on."""
+    departures = latitude.departures or longitude.departures
+    if longitude.blanks > latitude.blanks:
+        departures += ("longitude_more_ambiguous",)
+    blanks = max(latitude.blanks, longitude.blanks)
+    extended = read_extension(table, code, info[after_code:])
+    return _placed(
+        info,
+        after_code + extended.length,
+        after_code,
+        latitude_deg=degrees(latitude, blanks),
+        longitude_deg=degrees(longitude, blanks),
+        away=None if blanks else (latitude.negative, longitude.negative),
+        blanks=blanks,
+        ambiguity=_ambiguity(latitude, longitude, blanks),
+        table=table.decode(),
+        code=code,
+        overlay=table.decode() if table.isalnum() else None,
+        motion=extended.motion,
+        extension=extended.extension,
+        departures=departures,
     )
 
 
@@ -269,44 +244,7 @@ def _octets(comment: str) -> bytes:
     return comment.encode(errors="replace")
 
 
-def _read_written_out(info: bytes, start: int) -> _Head:
-    table_at, code_at = start + _TABLE_AT, start + _CODE_AT
-    latitude = read_coordinate(LATITUDE, info[start:table_at], start)
-    table = info[table_at : table_at + 1]
-    if not table:
-        raise Broken("too_short", table_at)
-    if not is_symbol_table(table):
-        raise Broken("symbol_table", table_at)
-    longitude = read_coordinate(LONGITUDE, info[table_at + 1 : code_at], table_at + 1)
-    code = info[code_at : code_at + 1]
-    if not code:
-        raise Broken("too_short", code_at)
-    departures = latitude.departures or longitude.departures
-    if longitude.blanks > latitude.blanks:
-        departures += ("longitude_more_ambiguous",)
-    blanks = max(latitude.blanks, longitude.blanks)
-    after_code = code_at + 1
-    extended = read_extension(table, code, info[after_code:])
-    return _Head(
-        latitude_deg=degrees(latitude, blanks),
-        longitude_deg=degrees(longitude, blanks),
-        south=latitude.negative,
-        west=longitude.negative,
-        to_hundredths=not blanks,
-        ambiguity_digits=blanks,
-        ambiguity=_ambiguity(latitude, longitude, blanks),
-        table=table.decode(),
-        code=code,
-        overlay=table.decode() if table.isalnum() else None,
-        motion=extended.motion,
-        extension=extended.extension,
-        after_code=after_code,
-        comment_at=after_code + extended.length,
-        departures=departures,
-    )
-
-
-def _read_compressed(info: bytes, start: int) -> _Head:
+def _read_compressed(info: bytes, start: int) -> Placed:
     after_motion = start + compressed.LENGTH
     if len(info) < after_motion:
         raise Broken("too_short", len(info))
@@ -318,22 +256,90 @@ def _read_compressed(info: bytes, start: int) -> _Head:
     motion = compressed.read_motion(info, start)
     further = read_further(table, code, info[after_motion:], motion.course_speed)
     extension, length = further or (motion.radio_range, 0)
-    return _Head(
+    return _placed(
+        info,
+        after_motion + length,
+        code_at + 1,
         latitude_deg=latitude,
         longitude_deg=longitude,
-        south=latitude < 0,
-        west=longitude < 0,
         table=table.decode(),
         code=code,
         overlay=compressed.overlay_of(table.decode()),
-        compressed=True,
         compression=motion.compression,
+        compressed_form=True,
         motion=motion.course_speed,
         extension=extension,
         altitude_ft=motion.altitude_ft,
-        after_code=code_at + 1,
-        comment_at=after_motion + length,
         departures=motion.departures,
+    )
+
+
+def _placed(
+    info: bytes,
+    comment_at: int,
+    after_code: int,
+    *,
+    latitude_deg: float,
+    longitude_deg: float,
+    away: tuple[bool, bool] | None = None,
+    blanks: int = 0,
+    ambiguity: Ambiguity | None = None,
+    table: str,
+    code: bytes,
+    overlay: str | None,
+    compressed_form: bool = False,
+    compression: Compression | None = None,
+    motion: CourseSpeed | None,
+    extension: Extension | None,
+    altitude_ft: float | None = None,
+    departures: tuple[Departure, ...],
+) -> Placed:
+    """Read the comment of a place of which all else is known.
+
+    `away` says whether latitude and longitude are counted southward and westward; None if no digits
+    may be added to them.
+    """
+    octets = info[comment_at:]
+    comment, encoding = read_text(octets)
+    held = read_comment(octets, comment)
+    precision = held.precision
+    limit = MAX_COMMENT - (comment_at - after_code)
+    if precision:
+        limit += PRECISION_LENGTH if precision.dao_valid else 0
+        if away:
+            south, west = away
+            latitude_deg = _add(latitude_deg, precision.latitude_added_min, south, 90.0)
+            longitude_deg = _add(longitude_deg, precision.longitude_added_min, west, 180.0)
+        else:
+            precision = msgspec.structs.replace(
+                precision, latitude_added_min=0.0, longitude_added_min=0.0
+            )
+    if not is_symbol_code(code):
+        departures += ("symbol_code",)
+    return Placed(
+        place=Place(
+            latitude_deg=latitude_deg,
+            longitude_deg=longitude_deg,
+            position_known=bool(latitude_deg or longitude_deg or blanks),
+            ambiguity_digits=blanks,
+            ambiguity=ambiguity,
+            symbol_table=table,
+            symbol_code=code.decode("latin-1"),
+            overlay=overlay,
+            compressed=compressed_form,
+            compression=compression,
+            course_deg=motion.course_deg if motion else None,
+            speed_knots=motion.speed_knots if motion else None,
+            altitude_ft=altitude_ft if held.altitude_ft is None else held.altitude_ft,
+            extension=extension,
+            precision=precision,
+            telemetry=held.telemetry,
+            frequency=held.frequency,
+            comment=comment,
+            text_encoding=encoding,
+        ),
+        departures=departures + text_departures(comment, limit, "comment_too_long"),
+        comment_at=comment_at,
     )
 
 

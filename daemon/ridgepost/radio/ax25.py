@@ -41,6 +41,7 @@ _SUPERVISORY = ("RR", "RNR", "REJ", "SREJ")
 _FLAG = 0x80  # C in the destination and source, H in a digipeater
 _RESERVED = 0x60
 _LAST = 0x01
+_LONGEST_ADDRESS_FIELD = (2 + MAX_DIGIPEATERS) * ADDRESS_OCTETS
 
 # Distinct addresses heard on a channel, counted with their flag bits, run to a few hundred. An
 # entry takes about 300 octets; a flood of invented addresses only pushes others out.
@@ -168,10 +169,9 @@ class Frame(msgspec.Struct, frozen=True, gc=False):
 
         A digipeater that leaves an alias in the path unchanged is known by the alias only.
         """
-        for digipeater, used in zip(reversed(self.path), reversed(self.repeated), strict=True):
-            if used:
-                return digipeater
-        return self.source
+        if True not in self.repeated:
+            return self.source
+        return self.path[len(self.path) - 1 - self.repeated[::-1].index(True)]
 
     @property
     def direct(self) -> bool:
@@ -201,6 +201,33 @@ def decode_address(octets: bytes) -> Address:
         flag=bool(ssid_octet & _FLAG),
         last=bool(ssid_octet & _LAST),
         reserved=ssid_octet >> 5 & 3,
+    )
+
+
+class _Route(msgspec.Struct, frozen=True, gc=False):
+    """The address field of a frame from its source on."""
+
+    source: str
+    source_c: bool
+    path: tuple[str, ...]
+    repeated: tuple[bool, ...]
+
+
+@functools.lru_cache(maxsize=_CACHED_ADDRESSES)
+def _decode_route(octets: bytes) -> _Route:
+    """Read the addresses of source and digipeaters. Raises FrameError.
+
+    Most frames of a station come by the few ways by which it can be heard, so they are remembered.
+    """
+    source, *digipeaters = (
+        decode_address(octets[start : start + ADDRESS_OCTETS])
+        for start in range(0, len(octets), ADDRESS_OCTETS)
+    )
+    return _Route(
+        source.callsign,
+        source.flag,
+        tuple(digipeater.callsign for digipeater in digipeaters),
+        tuple(digipeater.flag for digipeater in digipeaters),
     )
 
 
@@ -235,21 +262,14 @@ def decode(octets: bytes) -> Frame:
     destination = decode_address(octets[:7])
     if destination.last:
         raise FrameError("address_end_too_early", "the address field ends with the destination")
-    source = decode_address(octets[7:14])
-    end = 14
-    path: tuple[str, ...] = ()
-    repeated: tuple[bool, ...] = ()
-    last = source.last
-    while not last:
-        if len(path) == MAX_DIGIPEATERS:
+    end = 2 * ADDRESS_OCTETS
+    while not octets[end - 1] & _LAST:
+        if end == _LONGEST_ADDRESS_FIELD:
             raise FrameError("too_many_digipeaters", "the address field goes on after the eighth")
-        if len(octets) < end + ADDRESS_OCTETS:
-            raise FrameError("no_address_end", "the frame ends before its address field does")
-        digipeater = decode_address(octets[end : end + ADDRESS_OCTETS])
         end += ADDRESS_OCTETS
-        path += (digipeater.callsign,)
-        repeated += (digipeater.flag,)
-        last = digipeater.last
+        if len(octets) < end:
+            raise FrameError("no_address_end", "the frame ends before its address field does")
+    route = _decode_route(octets[ADDRESS_OCTETS:end])
     if len(octets) == end:
         raise FrameError("no_control", "the frame ends with its address field")
     control = octets[end]
@@ -261,15 +281,15 @@ def decode(octets: bytes) -> Frame:
         pid = octets[end]
         end += 1
     return Frame(
-        source.callsign,
+        route.source,
         destination.callsign,
-        path,
-        repeated,
+        route.path,
+        route.repeated,
         octets[end:],
         control,
         pid,
         destination.flag,
-        source.flag,
+        route.source_c,
     )
 
 

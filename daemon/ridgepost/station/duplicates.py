@@ -4,8 +4,9 @@ Copies agree in source, destination without SSID, and information field: a digip
 the path and may use up the destination's SSID (APRS 1.2 ch. 4), nothing else.
 """
 
+import math
 from collections import OrderedDict
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import msgspec
 
@@ -45,9 +46,11 @@ class _Recent:
     seq: int
     closes_s: float
     last_copy_s: float
-    transmitters: set[tuple[str, Port]]
+    transmitters: list[tuple[str, Port]]
+    frames: list[Frame]
+    """One for each path."""
+
     copies: int = 1
-    paths: list[str] = field(default_factory=list)
 
 
 class Duplicates:
@@ -58,6 +61,7 @@ class Duplicates:
         # In order of first copy, hence also of closing.
         self._recent: OrderedDict[tuple[str, str, bytes], _Recent] = OrderedDict()
         self._closed_early: list[Closed] = []
+        self._next_close_s = math.inf
 
     def hear(self, frame: Frame, port: Port, seq: int, now_s: float) -> Hearing:
         """Classify a frame; `seq` is the log number it gets if it is the first copy.
@@ -66,13 +70,13 @@ class Duplicates:
         """
         key = (frame.source, base_call(frame.destination), frame.info)
         transmitter = (frame.heard_from, port)
-        path = ",".join(path_list(frame))
         recent = self._recent.get(key)
         if recent is None:
             if len(self._recent) >= self._tuning.recent_frames:
-                self._finish(self._recent.popitem(last=False)[1], self._closed_early)
+                self._finish_oldest(self._closed_early)
             closes_s = now_s + self._tuning.duplicate_window_s
-            self._recent[key] = _Recent(seq, closes_s, now_s, {transmitter}, paths=[path])
+            self._recent[key] = _Recent(seq, closes_s, now_s, [transmitter], [frame])
+            self._next_close_s = min(self._next_close_s, closes_s)
             return Hearing(seq, first=True, sent_again=False)
         recent.copies += 1
         late = now_s - recent.last_copy_s > self._tuning.repeat_delay_s
@@ -80,21 +84,19 @@ class Duplicates:
         if sent_again:
             # Repeats of this transmission are not further ones.
             recent.transmitters.clear()
-        recent.transmitters.add(transmitter)
+        recent.transmitters.append(transmitter)
         recent.last_copy_s = now_s
-        if path not in recent.paths and len(recent.paths) < PATHS_KEPT:
-            recent.paths.append(path)
+        if len(recent.frames) < PATHS_KEPT:
+            way = (frame.path, frame.repeated)
+            if all((one.path, one.repeated) != way for one in recent.frames):
+                recent.frames.append(frame)
         return Hearing(recent.seq, first=False, sent_again=sent_again)
 
     def close(self, now_s: float) -> list[Closed]:
         """Forget the frames whose window has ended; those with several copies are returned."""
         closed, self._closed_early = self._closed_early, []
-        while self._recent:
-            key, recent = next(iter(self._recent.items()))
-            if recent.closes_s > now_s:
-                break
-            del self._recent[key]
-            self._finish(recent, closed)
+        while self._recent and self._next_close_s <= now_s:
+            self._finish_oldest(closed)
         return closed
 
     def __len__(self) -> int:
@@ -102,9 +104,12 @@ class Duplicates:
 
     def next_close_s(self) -> float | None:
         """When the oldest window ends."""
-        return next(iter(self._recent.values())).closes_s if self._recent else None
+        return self._next_close_s if self._recent else None
 
-    @staticmethod
-    def _finish(recent: _Recent, closed: list[Closed]) -> None:
+    def _finish_oldest(self, closed: list[Closed]) -> None:
+        _, recent = self._recent.popitem(last=False)
+        first = next(iter(self._recent.values()), None)
+        self._next_close_s = math.inf if first is None else first.closes_s
         if recent.copies > 1:
-            closed.append(Closed(recent.seq, recent.copies, recent.paths))
+            paths = list(dict.fromkeys(",".join(path_list(frame)) for frame in recent.frames))
+            closed.append(Closed(recent.seq, recent.copies, paths))
