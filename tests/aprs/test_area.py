@@ -107,15 +107,17 @@ def test_written_and_read(
         (10, 0, 1.0, 1.0),
         (-1, 0, 1.0, 1.0),
         (0, 16, 1.0, 1.0),
+        (0, -1, 1.0, 1.0),
         (0, 0, 6.6, 1.0),
         (0, 0, 1.0, -0.1),
         (0, 0, math.nan, 1.0),
     ],
 )
 def test_not_written(values: tuple[int, int, float, float]) -> None:
-    with pytest.raises(EncodeError) as refusal:
-        write_area(*values)
-    assert refusal.value.reason == "value_range"
+    for of_values in (write_area, make_area):
+        with pytest.raises(EncodeError) as refusal:
+            of_values(*values)
+        assert refusal.value.reason == "value_range"
 
 
 def test_an_area_at_its_place() -> None:

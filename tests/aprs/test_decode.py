@@ -140,3 +140,17 @@ def test_a_field_longer_than_any_packet() -> None:
     assert isinstance(report, Unreadable)
     assert report.reason == "too_long"
     assert report.data_type_identifier == ">"
+    assert report.offset == MAX_INFO
+
+
+def test_refused_for_a_departure_as_a_whole() -> None:
+    report = decode(b"!4903.50n/07201.75W-", strict=True)
+    assert isinstance(report, Unreadable)
+    assert (report.reason, report.offset) == ("departure", 0)
+
+
+def test_a_flat_table_has_text_once() -> None:
+    """As characters; who wants the octets has the frame."""
+    table = flat(decode(b":QZ2DST   :Gr\xfc\xdfe{12"))
+    assert table["text"] == "Gr\xfc\xdfe"
+    assert not {"text_octets", "text_octets_hex", "info", "info_hex"} & set(table)

@@ -28,6 +28,8 @@ def test_decode(case: Case) -> None:
         (b"[io91sx] Hello", ("lower_case_locator",)),  # ch. 16 sends upper case
         (b"[IO91SX]\r", ("trailing_line_end",)),
         (b"[IO91]Hel\x07lo", ("control_characters",)),
+        # Ch. 8 gives its comment no limit, as it gives the others one of 43 characters.
+        (b"[IO91SX]" + b"A" * 240, ()),
     ],
 )
 def test_departures(info: bytes, departures: tuple[str, ...]) -> None:

@@ -47,6 +47,7 @@ def test_an_area_without_a_time() -> None:
         (b")", "item_name_length", 1),
         (b")CP1", "item_name_length", 4),
         (b")!!!!", "item_name_length", 5),
+        (b")TENLETTERS!4903.50N/07201.75W-", "item_name_length", 10),
         (b")   !4903.50N/07201.75W-", "blank_name", 1),
         (b")CP1!", "too_short", 5),
         (b")CP1!4903.50N/07201.75W", "too_short", 23),

@@ -218,6 +218,9 @@ def test_valid_message_id(text: str, valid: bool) -> None:
         (b":QZ2DST   :?APRSP{12", ("message_id_on_query",)),
         (rb":QZ2DST   :NR\QZ1SRC\OCT 9 1830Z", ("nts_field_count",)),
         (rb":QZ2DST   :N1\ONE\TWO", ("nts_field_count",)),
+        # Ch. 14, NTS Radiograms: four lines of an address.
+        (rb":QZ2DST   :NA\ONE\TWO\THREE\FOUR", ()),
+        (rb":QZ2DST   :NA\ONE\TWO\THREE\FOUR\FIVE", ("nts_field_count",)),
     ],
 )
 def test_departures(info: bytes, departures: tuple[str, ...]) -> None:

@@ -408,3 +408,20 @@ def test_any_text_is_read(text: bytes) -> None:
     report = _read(_INFO + text)
     left = report.text.encode("utf-8" if report.place.text_encoding == "utf-8" else "latin-1")
     assert left in text or report.position_in_text
+
+
+# Ch. 10, Mic-E Telemetry Data of 1.0.1: five channels, each one octet, after 0x1D.
+def test_binary_telemetry_has_five_octets() -> None:
+    flag, values = b"\x1d", bytes([7, 128, 255, 0, 64])
+    assert _read(_INFO + flag + values).telemetry_1_0_1 == tuple(values)
+    more = _read(_INFO + flag + values + b"On the ridge")
+    assert (more.telemetry_1_0_1, more.text) == (tuple(values), "On the ridge")
+    assert _read(_INFO + flag + values[:4]).telemetry_1_0_1 is None
+
+
+# Ch. 10, Destination Address Field: six characters.
+@pytest.mark.parametrize("destination", ["S32UV", "S32UVT1", "S3!UVT", "S32AVT"])
+def test_no_latitude(destination: str) -> None:
+    report = decode(_INFO, destination=destination)
+    assert isinstance(report, Unreadable)
+    assert (report.reason, report.offset) == ("destination", 0)

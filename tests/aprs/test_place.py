@@ -123,6 +123,9 @@ def test_digits_in_the_comment_are_not_written_out_as_well() -> None:
     [
         ({"altitude_ft": 1234.4, "comment": "Hi"}, b"/A=001234Hi"),
         ({"altitude_ft": 1234.0, "comment": "Hi /A=001234"}, b"Hi /A=001234"),
+        ({"altitude_ft": 999_999.0}, b"/A=999999"),
+        ({"altitude_ft": -99_999.0}, b"/A=-99999"),
+        ({"altitude_ft": 0.0}, b"/A=000000"),
         ({"altitude_ft": 99.0, "course_deg": 88.0, "speed_knots": 36.0}, b"088/036/A=000099"),
     ],
 )
@@ -135,6 +138,8 @@ def test_altitude(fields: dict[str, Any], written: bytes) -> None:
     [
         ({"altitude_ft": 1000.0, "comment": "Hi /A=001234"}, False, "altitude"),
         ({"altitude_ft": 1e6}, False, "altitude"),
+        # Ch. 6, Altitude in Comment Text: six digits, or a minus and five.
+        ({"altitude_ft": -100_000.0}, False, "altitude"),
         ({"altitude_ft": float("nan")}, False, "altitude"),
         ({"ambiguity_digits": 5}, False, "ambiguity"),
         ({"ambiguity_digits": -1}, False, "ambiguity"),

@@ -11,11 +11,13 @@ from ridgepost.aprs import (
     Message,
     Position,
     Report,
+    Status,
     ThirdParty,
     Unreadable,
     decode,
     encode_ack,
 )
+from ridgepost.aprs.third_party import MAX_DEPTH
 
 Case = dict[str, Any]
 
@@ -153,7 +155,18 @@ def test_nesting_has_an_end() -> None:
         depth += 1
     assert isinstance(report, Unreadable)
     assert report.reason == "nested_too_deep"
-    assert 1 < depth < 10
+    # The field that holds one header too many is the unreadable one, from its start.
+    assert depth == MAX_DEPTH + 1
+    assert report.offset == 0
+
+
+def test_as_many_headers_as_are_read() -> None:
+    """Ours to choose: the standard has one (ch. 17), and a gateway that wraps another's is seen."""
+    report = decode(b"}Q>Q:" * MAX_DEPTH + b">Hello")
+    for _ in range(MAX_DEPTH):
+        assert isinstance(report, ThirdParty)
+        report = report.inner
+    assert isinstance(report, Status)
 
 
 def test_an_acknowledgement_from_beyond_a_gateway() -> None:

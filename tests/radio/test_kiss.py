@@ -285,3 +285,11 @@ def test_the_longest_time_fits_the_octet() -> None:
     assert Parameters(
         txdelay_ms=2550, persistence=None, slot_time_ms=None, full_duplex=None
     ).commands(0) == bytes.fromhex("c0 01 ff c0")
+
+
+def test_no_time_at_all_is_a_value_too() -> None:
+    """The KISS paper: 0 is a time like any other; only a command left out leaves the TNC's own."""
+    sent = Parameters(
+        txdelay_ms=0, persistence=None, slot_time_ms=0, tx_tail_ms=0, full_duplex=None
+    ).commands(0)
+    assert sent == bytes.fromhex("c0 01 00 c0 c0 03 00 c0 c0 04 00 c0")
