@@ -307,11 +307,13 @@ def leaves() -> Iterator[tuple[str, str, Any]]:
             bare = get_args(hint)[0] if hasattr(hint, "__metadata__") else hint
             others = {
                 "tnc": {"name": '"vhf"', "link": '"tcp://h:1"'},
+                "member": {"callsign": '"QZ1SAG-2"'},
                 "station.position": {"latitude_deg": "1.0", "longitude_deg": "1.0"},
             }.get(header, {})
             rest = "".join(f"{k} = {v}\n" for k, v in others.items() if k != key)
-            brackets = f"[[{header}]]" if header == "tnc" else f"[{header}]"
-            path = f"{header}[0].{key}" if header == "tnc" else f"{header}.{key}"
+            several = header in ("tnc", "member")
+            brackets = f"[[{header}]]" if several else f"[{header}]"
+            path = f"{header}[0].{key}" if several else f"{header}.{key}"
             yield f"{brackets}\n{rest}{key} = @\n", path, bare
 
 

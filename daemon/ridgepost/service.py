@@ -235,7 +235,10 @@ class Service:
             run=run,
             next_seq=logbook.last_seq + 1,
         )
-        history = logbook.history(self._clock.boot, now, self._tuning.max_lifetime_s)
+        tuning = self._tuning
+        history = logbook.history(
+            self._clock.boot, now, tuning.max_lifetime_s, tuning.heard_recall_s
+        )
         station.restore([item async for item in history])
         return station
 

@@ -6,7 +6,7 @@ config/gateway.toml explains each key of the tables below; the tests hold the tw
 import os
 import re
 import tomllib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -18,8 +18,8 @@ from ridgepost.radio.address import LinkAddressError, SerialAddress, TcpAddress,
 from ridgepost.radio.callsign import CallsignError, base_call, parse_callsign
 from ridgepost.radio.kiss import PORTS, Parameters
 from ridgepost.station.channel import PortSetup
-from ridgepost.station.setup import OwnPosition, Setup
-from ridgepost.tables import Table, TableError, read_table
+from ridgepost.station.setup import MAX_ROLE, Member, OwnPosition, Setup
+from ridgepost.tables import T, Table, TableError, read_table
 
 SEARCHED = (Path("ridgepost.toml"), Path("/etc/ridgepost/ridgepost.toml"))
 """Where settings are looked for when no file is named."""
@@ -259,6 +259,22 @@ def _topic(text: str) -> str:
     return text
 
 
+def _tactical_or_none(text: str) -> str:
+    return typed_tactical(text) if text else ""
+
+
+def _role(text: str) -> str:
+    if not text.isprintable() or len(text) > MAX_ROLE:
+        raise ValueError(f"expected at most {MAX_ROLE} printable characters")
+    return text
+
+
+def _chance(value: float) -> float:
+    if not 1e-6 <= value <= 0.05:
+        raise ValueError(f"expected a chance from 0.000001 to 0.05, got {value:g}")
+    return value
+
+
 def _folder(text: str) -> str:
     if not text:
         raise ValueError("expected the path of a folder")
@@ -355,6 +371,37 @@ class LogbookTable(Table, frozen=True, kw_only=True):
     folder: Annotated[str, _folder] = "/var/lib/ridgepost"
 
 
+class MemberTable(Table, frozen=True, kw_only=True):
+    """A station that takes part in the event."""
+
+    callsign: Annotated[str, _callsign("QZ1SAG-9")]
+    tactical: Annotated[str, _tactical_or_none] = ""
+    role: Annotated[str, _role] = ""
+    interval_s: Annotated[int, _between(0, 86400, " s")] = 0
+
+
+class RosterTable(Table, frozen=True, kw_only=True):
+    """Where more of those who take part are listed, and when one is overdue."""
+
+    file: Annotated[str, _file] = ""
+    overdue_chance: Annotated[float, _chance] = 0.001
+
+
+def member_conflicts(
+    members: Iterable[Mapping[str, Any]], tactical: Mapping[str, str]
+) -> Iterator[tuple[str, str]]:
+    """Each callsign is there once, and each tactical call is one station's."""
+    holders = dict(tactical)
+    seen: set[str] = set()
+    for number, member in enumerate(members):
+        callsign, name = member.get("callsign", ""), member.get("tactical", "")
+        if callsign and callsign in seen:
+            yield f"member[{number}].callsign", f"{callsign} is there already"
+        seen.add(callsign)
+        if name and callsign and holders.setdefault(name, callsign) != callsign:
+            yield f"member[{number}].tactical", f"{name} is {holders[name]} already"
+
+
 class Settings(Table, frozen=True, kw_only=True):
     """The whole file."""
 
@@ -362,6 +409,8 @@ class Settings(Table, frozen=True, kw_only=True):
     tnc: tuple[TncTable, ...] = ()
     bus: BusTable = msgspec.field(default_factory=BusTable)
     logbook: LogbookTable = msgspec.field(default_factory=LogbookTable)
+    roster: RosterTable = msgspec.field(default_factory=RosterTable)
+    member: tuple[MemberTable, ...] = ()
     tactical: dict[Annotated[str, typed_tactical], Annotated[str, _callsign("QZ1SAG-9")]] = (
         msgspec.field(default_factory=dict)
     )
@@ -373,6 +422,7 @@ class Settings(Table, frozen=True, kw_only=True):
             found.get("station", {}).get("tactical", ())
         ):
             yield f"tactical.{name}", "is in station.tactical too; whose is it?"
+        yield from member_conflicts(found.get("member", ()), found.get("tactical", {}))
         names: dict[str, int] = {}
         links: dict[str, int] = {}
         for number, tnc in enumerate(found.get("tnc", ())):
@@ -400,13 +450,25 @@ class Settings(Table, frozen=True, kw_only=True):
             for port in tnc.ports
         )
         station = self.station
+        members = tuple(
+            Member(
+                callsign=member.callsign,
+                tactical=member.tactical,
+                role=member.role,
+                interval_s=float(member.interval_s) or None,
+            )
+            for member in self.member
+        )
+        named = {member.tactical: member.callsign for member in members if member.tactical}
         return Setup(
             callsign=station.callsign,
             transmit=station.transmit,
             path=station.path,
             groups=station.groups,
             tactical=station.tactical,
-            tactical_calls=self.tactical,
+            tactical_calls={**self.tactical, **named},
+            roster=members,
+            overdue_chance=self.roster.overdue_chance,
             position=_own_position(station.position),
             symbol=station.symbol,
             comment=station.comment,
@@ -460,12 +522,13 @@ def find_settings(named: Path | None) -> Path:
 
 
 def load_settings(path: Path) -> Settings:
-    """Read and check a settings file. Raises `SettingsError` naming the file and every mistake.
+    """Read and check a settings file, and the roster that it names. Raises `SettingsError` naming
+    the file and every mistake.
 
     Paths in the settings that are not absolute count from the folder of the file.
     """
     try:
-        settings = parse_settings(_text_of(path))
+        settings = parse_settings(text_of(path))
     except SettingsError as error:
         raise SettingsError([f"{path}: {problem}" for problem in error.problems]) from error
     return _from_folder(settings, path.absolute().parent)
@@ -476,14 +539,23 @@ def parse_settings(text: str) -> Settings:
     for number, line in enumerate(text.split("\n"), 1):
         if len(line) > MAX_LINE:
             raise SettingsError([f"line {number} is longer than {MAX_LINE} characters"])
+    return checked_tree(Settings, toml_tree(text))
+
+
+def toml_tree(text: str) -> dict[str, Any]:
+    """TOML as a tree. Raises SettingsError."""
     try:
-        tree = tomllib.loads(text)
+        return tomllib.loads(text)
     except RecursionError:
         raise SettingsError(["not TOML: lists or tables nested too deep"]) from None
     except ValueError as error:  # TOMLDecodeError, or a number of thousands of digits
         raise SettingsError([_not_toml(str(error))]) from error
+
+
+def checked_tree(kind: type[T], tree: Mapping[str, Any]) -> T:
+    """A tree as a table. Raises SettingsError naming every mistake."""
     try:
-        return read_table(Settings, tree)
+        return read_table(kind, tree)
     except TableError as error:
         problems = error.problems[:MAX_PROBLEMS]
         if len(error.problems) > MAX_PROBLEMS:
@@ -491,7 +563,8 @@ def parse_settings(text: str) -> Settings:
         raise SettingsError(problems) from None
 
 
-def _text_of(path: Path) -> str:
+def text_of(path: Path) -> str:
+    """A file of settings. Raises SettingsError."""
     try:
         with path.open("rb") as file:
             content = file.read(MAX_OCTETS + 1)
@@ -524,7 +597,7 @@ def _from_folder(settings: Settings, folder: Path) -> Settings:
         return str(folder / path) if path else ""
 
     replace = msgspec.structs.replace
-    bus, logbook = settings.bus, settings.logbook
+    bus, logbook, roster = settings.bus, settings.logbook, settings.roster
     return replace(
         settings,
         bus=replace(
@@ -532,4 +605,5 @@ def _from_folder(settings: Settings, folder: Path) -> Settings:
             **{key: whole(getattr(bus, key)) for key in ("password_file", *_TLS_FILES)},
         ),
         logbook=replace(logbook, folder=whole(logbook.folder)),
+        roster=replace(roster, file=whole(roster.file)),
     )

@@ -19,6 +19,7 @@ from ridgepost.station.effects import Effect, Log, Transmit
 from ridgepost.station.moment import Moment, RunSpan, timeline_offsets
 from ridgepost.station.recall import Recall
 from ridgepost.station.records import (
+    HEARD,
     KEPT_FOR_STATE,
     AckSent,
     Answered,
@@ -159,6 +160,11 @@ class Rig:
     ) -> list[AnyRecord]:
         return self.hear(frame_of(source, info, path), port)
 
+    def hear_info_to(self, source: str, destination: str, info: bytes, path: str = "") -> None:
+        """A frame whose destination says something, as in Mic-E."""
+        frame = ax25.decode(frame_of(source, "", path, destination))
+        self.hear(ax25.encode(msgspec.structs.replace(frame, info=info)))
+
     def hear_message(
         self,
         source: str,
@@ -224,10 +230,11 @@ class Rig:
         """The log as the logbook hands it out: through JSON, times in whole milliseconds."""
         max_age_s = self.tuning.max_lifetime_s
         offsets = timeline_offsets(self._spans(), boot, self.now, max_age_s)
-        recall = Recall(self.now.mono_s - max_age_s)
+        heard_since_s = self.now.mono_s - self.tuning.heard_recall_s
+        recall = Recall(self.now.mono_s - max_age_s, heard_since_s)
         dated: list[tuple[AnyRecord, float]] = []
         for entry in self.entries:
-            if entry.record.__struct_config__.tag not in KEPT_FOR_STATE:
+            if entry.record.__struct_config__.tag not in (*KEPT_FOR_STATE, HEARD):
                 continue
             copy = msgspec.json.decode(msgspec.json.encode(entry.record), type=AnyRecord)
             dated += recall.take(copy, round(entry.at.mono_s, 3) + offsets[entry.run])

@@ -13,6 +13,8 @@ from ridgepost.station.asks import (
     Ask,
     Bulletin,
     Cancel,
+    CheckIn,
+    CheckOut,
     Clear,
     ListPending,
     Query,
@@ -22,6 +24,7 @@ from ridgepost.station.asks import (
     Withdraw,
 )
 from ridgepost.station.records import Precedence
+from ridgepost.station.setup import MAX_ROLE
 from ridgepost.station.traffic.parts import MAX_LONG_TEXT
 
 MAX_OCTETS = 4096
@@ -107,6 +110,22 @@ class ClearForm(AskForm, frozen=True, kw_only=True):
     notice: _Name
 
 
+class CheckInForm(AskForm, frozen=True, kw_only=True):
+    """Put a station on the roster, or change what is said of it there; `interval_s` is the longest
+    at which it reports by itself, null to have it learnt."""
+
+    callsign: _Callsign
+    tactical: _Callsign = ""
+    role: Annotated[str, msgspec.Meta(max_length=MAX_ROLE)] = ""
+    interval_s: Annotated[float, msgspec.Meta(ge=1.0, le=86400.0)] | None = None
+
+
+class CheckOutForm(AskForm, frozen=True, kw_only=True):
+    """Take a station off the roster, by its callsign or tactical call."""
+
+    callsign: _Callsign
+
+
 class StateForm(AskForm, frozen=True, kw_only=True):
     """Tell how an outgoing message stands."""
 
@@ -126,6 +145,8 @@ FORMS: dict[str, tuple[type[AskForm], type[Ask]]] = {
     "query": (QueryForm, Query),
     "read": (ReadForm, Read),
     "clear": (ClearForm, Clear),
+    "checkin": (CheckInForm, CheckIn),
+    "checkout": (CheckOutForm, CheckOut),
     "state": (StateForm, StateOf),
     "list": (ListForm, ListPending),
 }

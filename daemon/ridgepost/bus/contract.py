@@ -87,6 +87,13 @@ def rooms() -> list[Room]:
             retained="retained",
         ),
         Room(
+            name="roster",
+            address=topics.roster("{callsign}"),
+            models=(payloads.RosterPayload,),
+            says="Every change of a station on the roster; an empty payload once it is off.",
+            retained="retained",
+        ),
+        Room(
             name="placeOfObject",
             address=topics.place_of_object("{name}"),
             models=(places.PlacePayload,),

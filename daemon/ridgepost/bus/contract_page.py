@@ -70,8 +70,10 @@ _EXAMPLES: dict[str, dict[str, Any]] = {
     "query": {"request": "r5", "to": "QZ1SAG-9", "query": "APRSP"},
     "read": {"request": "r6", "messages": ["a1b2c3.1.9"]},
     "clear": {"request": "r7", "notice": "a1b2c3.1.12"},
-    "state": {"request": "r8", "message": "a1b2c3.1.7"},
-    "list": {"request": "r9"},
+    "checkin": {"request": "r8", "callsign": "QZ1SAG-9", "tactical": "SAG9", "role": "driver"},
+    "checkout": {"request": "r9", "callsign": "SAG9"},
+    "state": {"request": "r10", "message": "a1b2c3.1.7"},
+    "list": {"request": "r11"},
 }
 
 

@@ -34,6 +34,8 @@ from ridgepost.station.records import (
     Noticed,
     OutboundChanged,
     Received,
+    WatchChanged,
+    Watched,
     entry_id,
 )
 from ridgepost.station.unseen import MESSAGES_KEPT, NOTICES_KEPT, Unseen
@@ -52,7 +54,17 @@ EMPTIED_KNOWN = 256
 
 NEVER = -1
 
-KINDS = ("outbound", "received", "read", "bulletin", "bulletin-out", "link", "notice", "cleared")
+KINDS = (
+    "outbound",
+    "received",
+    "read",
+    "bulletin",
+    "bulletin-out",
+    "link",
+    "notice",
+    "cleared",
+    "watch",
+)
 """Tags of the records that states follow from, besides the frames heard."""
 
 Item = TypeVar("Item")
@@ -181,6 +193,8 @@ class Projection:
             case Cleared():
                 self._notices.see(record.notice)
                 return [self._notices_now(entry)]
+            case WatchChanged() if record.state is Watched.OFF:
+                gone = topic
             case _:
                 pass
         return _emptied(gone)

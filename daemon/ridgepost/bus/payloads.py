@@ -7,7 +7,7 @@ from typing import Any
 import msgspec
 
 from ridgepost import aprs
-from ridgepost.bus.common import SCHEMA, SchemaVersion, Time
+from ridgepost.bus.common import SCHEMA, SchemaVersion, Time, kmh
 from ridgepost.bus.topics import Topics
 from ridgepost.radio import ax25
 from ridgepost.station.arrival import path_list
@@ -25,6 +25,7 @@ from ridgepost.station.records import (
     LineState,
     LinkChanged,
     MarkedRead,
+    MemberChanged,
     Noticed,
     OutboundChanged,
     Precedence,
@@ -35,6 +36,8 @@ from ridgepost.station.records import (
     Started,
     State,
     Stopped,
+    WatchChanged,
+    Watched,
     entry_id,
 )
 from ridgepost.station.told import MessageTold, QuestionTold, Told
@@ -191,11 +194,39 @@ class LinkPayload(Payload, frozen=True, kw_only=True):
     reason: str
 
 
+class RosterPayload(Payload, frozen=True, kw_only=True):
+    """A station that takes part in the event, after a change: expected until it is first heard,
+    heard, late or overdue as it goes quiet, off once it is taken off the roster.
+
+    `silent_s` is how long it had not been heard at the change, `interval_s` the time between its
+    reports as given or learnt, `loss` the share of them that is lost. The position is the last one,
+    with course and speed; `via` the digipeater that it was last heard from, null for none. `notice`
+    names the notice of its silence, while there is one.
+    """
+
+    callsign: str
+    tactical: str | None
+    role: str | None
+    state: Watched
+    why: str
+    silent_s: float | None
+    interval_s: float | None
+    loss: float | None
+    latitude_deg: float | None
+    longitude_deg: float | None
+    course_deg: float | None
+    speed_kmh: float | None
+    via: str | None
+    notice: str | None
+
+
 class NoticePayload(Payload, frozen=True, kw_only=True):
-    """Something that a person should look at. `notice` is its name, to clear it by."""
+    """Something that a person should look at. `notice` is its name, to clear it by; `about` the
+    station that it is about, if it is about one."""
 
     notice: str
     kind: str
+    about: str | None
     text: str
 
 
@@ -464,10 +495,33 @@ def publication(
         case LinkChanged() as link:
             topic, retain = topics.link(link.tnc), True
             payload = LinkPayload(**common, tnc=link.tnc, up=link.up, reason=link.reason)
+        case WatchChanged() as watched:
+            topic, retain = topics.roster(watched.callsign), True
+            payload = RosterPayload(
+                **common,
+                callsign=watched.callsign,
+                tactical=watched.tactical or None,
+                role=watched.role or None,
+                state=watched.state,
+                why=watched.why,
+                silent_s=watched.silent_s,
+                interval_s=watched.interval_s,
+                loss=watched.loss,
+                latitude_deg=watched.latitude_deg,
+                longitude_deg=watched.longitude_deg,
+                course_deg=watched.course_deg,
+                speed_kmh=kmh(watched.speed_knots),
+                via=watched.via or None,
+                notice=watched.notice or None,
+            )
         case Noticed() as notice:
             topic = topics.notice(notice.kind)
             payload = NoticePayload(
-                **common, notice=notice.notice or key, kind=notice.kind, text=notice.text
+                **common,
+                notice=notice.notice or key,
+                kind=notice.kind,
+                about=notice.about or None,
+                text=notice.text,
             )
         case Cleared() as cleared:
             topic = topics.cleared()
@@ -495,6 +549,8 @@ def publication(
             )
         case Started() | Stopped():
             return None  # presence says it
+        case MemberChanged():
+            return None  # what follows from it says it
     return Publication(topic, msgspec.json.encode(payload), retain)
 
 

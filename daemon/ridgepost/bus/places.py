@@ -5,8 +5,8 @@ from typing import Annotated, Literal
 import msgspec
 
 from ridgepost import aprs
-from ridgepost.aprs.units import KMH_PER_KNOT, M_PER_FT, M_PER_NM
-from ridgepost.bus.common import SCHEMA, SchemaVersion, Time
+from ridgepost.aprs.units import M_PER_FT, M_PER_NM
+from ridgepost.bus.common import SCHEMA, SchemaVersion, Time, kmh
 from ridgepost.bus.topics import Topics
 from ridgepost.radio.ax25 import Frame
 from ridgepost.station.arrival import path_list
@@ -179,7 +179,7 @@ def _spot(report: aprs.Report) -> _Spot:
                 latitude_deg=latitude_deg,
                 longitude_deg=longitude_deg,
                 course_deg=report.course_deg,
-                speed_kmh=_kmh(report.speed_knots),
+                speed_kmh=kmh(report.speed_knots),
                 altitude_m=report.altitude_m,
             )
         case aprs.MicE(place=place):
@@ -205,7 +205,7 @@ def _spot(report: aprs.Report) -> _Spot:
         symbol_name=place.symbol,
         overlay=place.overlay,
         course_deg=place.course_deg,
-        speed_kmh=_kmh(place.speed_knots),
+        speed_kmh=kmh(place.speed_knots),
         altitude_m=altitude_m,
         uncertainty_m=uncertainty_m,
         comment=comment,
@@ -214,7 +214,3 @@ def _spot(report: aprs.Report) -> _Spot:
 
 def _m(height_ft: float | None) -> float | None:
     return None if height_ft is None else round(height_ft * M_PER_FT, 1)
-
-
-def _kmh(speed_knots: float | None) -> float | None:
-    return None if speed_knots is None else round(speed_knots * KMH_PER_KNOT, 1)

@@ -28,13 +28,22 @@ class Topics:
         self.all_traffic_out = f"{self.base}/traffic/out/+"
         self.all_traffic_in = f"{self.base}/traffic/in/+"
         self.all_places = f"{self.base}/place/#"
+        self.all_roster = f"{self.base}/roster/+"
         self.all_bulletins = f"{self.base}/bulletin/+/+"
         self.published = f"{self.base}/published"
         self.unread = f"{self.base}/unread"
         self.notices = f"{self.base}/notices"
         self.retained = tuple(
             f"{self.base}/{below}"
-            for below in ("bulletin/+/+", "link/+", "place/#", "traffic/+/+", "unread", "notices")
+            for below in (
+                "bulletin/+/+",
+                "link/+",
+                "place/#",
+                "roster/+",
+                "traffic/+/+",
+                "unread",
+                "notices",
+            )
         )
         """Everything that the broker may keep, but for presence and how far it is."""
 
@@ -77,6 +86,10 @@ class Topics:
     def place_of_object(self, name: str) -> str:
         """Where an object or item is: a level deeper, since it may bear any station's name."""
         return f"{self.base}/place/object/{word(name)}"
+
+    def roster(self, callsign: str) -> str:
+        """What is known of a station that takes part in the event."""
+        return f"{self.base}/roster/{word(callsign)}"
 
     def bulletin_out(self, line: str) -> str:
         """A bulletin or announcement of ours on this line."""

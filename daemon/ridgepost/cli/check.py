@@ -14,7 +14,8 @@ from ridgepost.checkup import Finding, Grade, check_surroundings
 from ridgepost.cli import event_loop
 from ridgepost.cli.output import BAD_SETTINGS, FAILED, SETTINGS_FILE, json_line, plain
 from ridgepost.cli.waiting import Waiting
-from ridgepost.settings import Settings, SettingsError, find_settings, load_settings
+from ridgepost.roster import load_all
+from ridgepost.settings import Settings, SettingsError, find_settings
 
 WIDTHS = (60, 100)
 """The narrowest and the widest lines; in between the terminal decides, and without one it is 80."""
@@ -38,7 +39,7 @@ def command(settings: Path | None, as_json: bool) -> None:
     show = _show_json if as_json else _show
     try:
         path = find_settings(settings)
-        loaded = load_settings(path)
+        loaded = load_all(path)
         options = broker_options(loaded)
     except SettingsError as error:
         for problem in error.problems:

@@ -21,6 +21,7 @@ from ridgepost.bus.payloads import (
     QueryPayload,
     QuestionPayload,
     ReadPayload,
+    RosterPayload,
 )
 from ridgepost.cli.output import plain
 from ridgepost.station.records import LineState, State
@@ -95,6 +96,10 @@ def _row(levels: list[str], payload: Any) -> Row | None:
         case ["bulletin", _, _]:
             bulletin = _as(BulletinPayload, payload)
             return bulletin.at, "bulletin", bulletin.source, f"{bulletin.line}: {bulletin.text}"
+        case ["roster", _]:
+            member = _as(RosterPayload, payload)
+            who = member.tactical or member.callsign
+            return member.at, "roster", who, f"{member.state}: {member.why}"
         case ["link", _]:
             link = _as(LinkPayload, payload)
             return link.at, "tnc", link.tnc, "up" if link.up else f"down: {link.reason}"

@@ -22,8 +22,9 @@ from ridgepost.cli.log_output import logging_to_stdout
 from ridgepost.cli.output import SETTINGS_FILE, fail, fail_for_settings
 from ridgepost.clock import SystemClock
 from ridgepost.logbook.storage import LogbookError
+from ridgepost.roster import load_all
 from ridgepost.service import Service
-from ridgepost.settings import Settings, SettingsError, find_settings, load_settings
+from ridgepost.settings import Settings, SettingsError, find_settings
 
 PATIENCE_S = 2.0
 """How long the start may take before a word is said about it; doubled after each."""
@@ -44,7 +45,7 @@ def command(settings: Path | None) -> None:
     """
     try:
         path = find_settings(settings)
-        loaded = load_settings(path)
+        loaded = load_all(path)
         options = broker_options(loaded)
     except SettingsError as error:
         fail_for_settings(error)

@@ -1,5 +1,6 @@
 """`ridgepost send`: one message, and if asked what became of it."""
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -13,13 +14,8 @@ from ridgepost.cli.target import target, target_options
 from ridgepost.cli.typed import seconds, words
 from ridgepost.cli.waiting import Waiting
 from ridgepost.radio.callsign import CallsignError
-from ridgepost.settings import (
-    SettingsError,
-    find_settings,
-    load_settings,
-    typed_callsign,
-    typed_tactical,
-)
+from ridgepost.roster import load_all
+from ridgepost.settings import SettingsError, find_settings, typed_callsign, typed_tactical
 from ridgepost.station.records import Precedence, State
 from ridgepost.station.traffic.parts import MAX_LONG_TEXT
 from ridgepost.station.tuning import Tuning
@@ -99,9 +95,9 @@ def _addressee(typed: str, settings: Path | None) -> str:
         return name
 
 
-def _tactical_calls(settings: Path | None) -> dict[str, str]:
+def _tactical_calls(settings: Path | None) -> Mapping[str, str]:
     try:
-        return load_settings(find_settings(settings)).tactical
+        return load_all(find_settings(settings)).setup().tactical_calls
     except SettingsError:
         return {}  # if they are needed for more, that is said then
 

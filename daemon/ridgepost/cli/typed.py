@@ -5,6 +5,9 @@ from collections.abc import Callable
 
 import click
 
+from ridgepost.radio.callsign import CallsignError
+from ridgepost.settings import typed_callsign, typed_tactical
+
 TextCallback = Callable[[click.Context, click.Parameter, tuple[str, ...]], str]
 SecondsCallback = Callable[[click.Context, click.Parameter, str | None], float | None]
 
@@ -42,3 +45,26 @@ def seconds(longest_s: float) -> SecondsCallback:
         return number
 
     return checked
+
+
+def callsign(_context: click.Context, _parameter: click.Parameter, value: str) -> str:
+    """A callsign in its one form."""
+    try:
+        return typed_callsign(value)
+    except CallsignError as error:
+        raise click.BadParameter(f"expected a callsign such as QZ1SAG-9: {error.detail}") from None
+
+
+def tactical(_context: click.Context, _parameter: click.Parameter, value: str | None) -> str:
+    """A tactical call in its one form; '' for none."""
+    if not value:
+        return ""
+    try:
+        return typed_tactical(value)
+    except ValueError as error:
+        raise click.BadParameter(str(error)) from None
+
+
+def in_capitals(_context: click.Context, _parameter: click.Parameter, value: str) -> str:
+    """The name of a station, which is a callsign or a tactical call."""
+    return value.upper() if value.isascii() else value

@@ -18,6 +18,7 @@ from ridgepost.logbook.storage import Opened, condemn, lock_folder, open_databas
 from ridgepost.station.moment import Moment, RunSpan, timeline_offsets
 from ridgepost.station.recall import Dated, Recall
 from ridgepost.station.records import (
+    HEARD,
     KEPT_FOR_STATE,
     AnyRecord,
     Entry,
@@ -30,6 +31,10 @@ TAIL = 1024
 
 BATCH = 500
 """Rows read at a time."""
+
+HEARD_RECALLED = 5000
+"""Frames heard that are read again at a start: about an hour of a full channel, or a second of a
+small computer's time."""
 
 _COLUMNS = "seq, run, mono_ms, wall_ms, wall_trusted, what, body"
 # One statement, hence one transaction and one hop to the database thread for any number of rows.
@@ -120,19 +125,24 @@ class Logbook:
         )
         return self.run
 
-    async def history(self, boot: str, now: Moment, max_age_s: float) -> AsyncIterator[Dated]:
+    async def history(
+        self, boot: str, now: Moment, max_age_s: float, heard_age_s: float = 0.0
+    ) -> AsyncIterator[Dated]:
         """The records that the station is restored from, oldest first, each with its time on the
         present monotonic clock. `max_age_s` bounds what a wrong wall clock can do; of what is
-        older, only that which still matters is there (see `Recall`)."""
+        older, only that which still matters is there (see `Recall`). Frames heard are there from
+        the last `heard_age_s`, `HEARD_RECALLED` of them at most."""
         spans = [
             RunSpan(run, boot_of_run, _moment(*times[:3]), _moment(*times[3:]))
             for run, boot_of_run, *times in await self._query(_SPANS)
         ]
         offsets = timeline_offsets(spans, boot, now, max_age_s)
-        recall = Recall(now.mono_s - max_age_s)
+        recall = Recall(now.mono_s - max_age_s, now.mono_s - heard_age_s)
         kinds = ", ".join(f"'{kind}'" for kind in KEPT_FOR_STATE)
+        recent = self.last_seq - HEARD_RECALLED
+        chosen = f"(what IN ({kinds}) OR (what = '{HEARD}' AND seq > {recent}))"
         after = 0
-        while entries := await self._select(f"seq > ? AND what IN ({kinds})", after, BATCH):
+        while entries := await self._select(f"seq > ? AND {chosen}", after, BATCH):
             for entry in entries:
                 after = entry.seq
                 for dated in recall.take(entry.record, entry.at.mono_s + offsets[entry.run]):

@@ -267,7 +267,8 @@ class StationHost:
 
     def _history(self, now_s: float) -> Iterable[tuple[records.AnyRecord, float]]:
         """What the logbook would restore from: all runs are of one boot and share its clock."""
-        recall = Recall(now_s - self.tuning.max_lifetime_s)
+        tuning = self.tuning
+        recall = Recall(now_s - tuning.max_lifetime_s, now_s - tuning.heard_recall_s)
         for entry in self.log:
             yield from recall.take(entry.record, entry.at.mono_s)
         yield from recall.rest()

@@ -74,6 +74,24 @@ class Clear(AskBase, frozen=True, kw_only=True):
     notice: str
 
 
+class CheckIn(AskBase, frozen=True, kw_only=True):
+    """Put a station on the roster of the event, or change what is said of it there.
+
+    `interval_s` is the longest at which it reports by itself; None: to be learnt.
+    """
+
+    callsign: str
+    tactical: str = ""
+    role: str = ""
+    interval_s: float | None = None
+
+
+class CheckOut(AskBase, frozen=True, kw_only=True):
+    """Take a station off the roster; it is known by its callsign or tactical call."""
+
+    callsign: str
+
+
 class StateOf(AskBase, frozen=True, kw_only=True):
     """Tell how `message`, an outgoing one, stands."""
 
@@ -87,7 +105,7 @@ class ListPending(AskBase, frozen=True, kw_only=True):
 Look = StateOf | ListPending
 """Asks that change nothing: they are answered anew each time, and not logged."""
 
-Deed = Send | Cancel | Bulletin | Withdraw | Query | Read | Clear
+Deed = Send | Cancel | Bulletin | Withdraw | Query | Read | Clear | CheckIn | CheckOut
 """Asks that change something: each is decided once, and its answer is in the log."""
 
 Ask = Deed | Look
@@ -100,6 +118,8 @@ VERBS: dict[type[Ask], str] = {
     Query: "query",
     Read: "read",
     Clear: "clear",
+    CheckIn: "checkin",
+    CheckOut: "checkout",
     StateOf: "state",
     ListPending: "list",
 }

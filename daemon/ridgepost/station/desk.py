@@ -6,11 +6,14 @@ import msgspec
 
 from ridgepost import aprs
 from ridgepost.radio.callsign import CallsignError, parse_callsign
+from ridgepost.station.alarms import Alarms
 from ridgepost.station.asks import (
     VERBS,
     Ask,
     Bulletin,
     Cancel,
+    CheckIn,
+    CheckOut,
     Clear,
     Deed,
     ListPending,
@@ -33,11 +36,12 @@ from ridgepost.station.records import (
     MarkedRead,
     Noticed,
     OutboundChanged,
+    Precedence,
     QuestionState,
     Received,
     State,
 )
-from ridgepost.station.setup import Setup
+from ridgepost.station.setup import MAX_ROLE, MAX_TACTICAL, Member, Setup
 from ridgepost.station.told import MessageTold, QuestionTold, Told
 from ridgepost.station.traffic import parts
 from ridgepost.station.traffic.bulletins import Bulletins, addressee_of, encode_line
@@ -46,6 +50,7 @@ from ridgepost.station.traffic.outbound import Outbound
 from ridgepost.station.traffic.questions import ABOUT_A_STATION, Questions, question_text
 from ridgepost.station.tuning import Tuning
 from ridgepost.station.unseen import Unseen
+from ridgepost.station.watch import Watch
 
 MOST_LISTED = 100
 """Messages told in one answer, the most urgent first."""
@@ -86,6 +91,8 @@ class Desk:
         overview: Overview,
         unread: Unseen[Received],
         notices: Unseen[Noticed],
+        watch: Watch,
+        alarms: Alarms,
     ) -> None:
         self._setup = setup
         self._tuning = tuning
@@ -97,6 +104,8 @@ class Desk:
         self._overview = overview
         self._unread = unread
         self._notices = notices
+        self._watch = watch
+        self._alarms = alarms
         self._answers: OrderedDict[str, tuple[Answered, float]] = OrderedDict()
         self._further_parts: OrderedDict[str, list[str]] = OrderedDict()
         """Of each text in parts, by its first message: the others."""
@@ -173,6 +182,10 @@ class Desk:
                 done = self._read(ask, now)
             case Clear():
                 done = self._clear(ask, now)
+            case CheckIn():
+                done = self._check_in(ask, now)
+            case CheckOut():
+                done = self._check_out(ask, now)
         return Answered(
             request=ask.request,
             verb=VERBS[type(ask)],
@@ -211,6 +224,10 @@ class Desk:
                 for message in messages:
                     self._outbound.cancel(message, "not all parts could be taken", now)
                 raise _RefusalError("", str(error)) from None
+        if ask.precedence is Precedence.EMERGENCY:
+            by = f" by {ask.client}" if ask.client else ""
+            text = f'EMERGENCY traffic{by} for {self._watch.name_of(to)}, "{ask.text}"'
+            self._alarms.say(to, text, now)
         return _Done(
             message=messages[0],
             messages=messages if len(messages) > 1 else [],
@@ -231,9 +248,10 @@ class Desk:
         """The callsign to send to, and the tactical call that stood for it ('' if none did)."""
         if name in self._setup.tactical:
             raise _RefusalError("to", "this is a tactical call of the station itself")
-        tactical = name if name in self._setup.tactical_calls else ""
+        found = self._setup.tactical_calls.get(name) or self._watch.callsign_of(name)
+        tactical = name if found else ""
         try:
-            to = parse_callsign(self._setup.tactical_calls.get(name, name))
+            to = parse_callsign(found or name)
         except CallsignError as error:
             raise _RefusalError("to", str(error)) from None
         if to == self._setup.callsign:
@@ -325,6 +343,36 @@ class Desk:
             self._journal.write(Cleared(notice=ask.notice, client=ask.client), now)
         return _Done(message=ask.notice, state="cleared")
 
+    def _check_in(self, ask: CheckIn, now: Moment) -> _Done:
+        try:
+            callsign = parse_callsign(ask.callsign)
+        except CallsignError as error:
+            raise _RefusalError("callsign", str(error)) from None
+        name = ask.tactical
+        if name and (aprs.is_group_addressee(name) or not _is_tactical(name)):
+            raise _RefusalError(
+                "tactical", f"expected up to {MAX_TACTICAL} printable characters, and for no group"
+            )
+        if not ask.role.isprintable() or len(ask.role) > MAX_ROLE:
+            raise _RefusalError("role", f"expected up to {MAX_ROLE} printable characters")
+        if callsign not in self._watch and self._watch.full:
+            raise _RefusalError("", f"there are {len(self._watch)} stations on the roster already")
+        if name in self._setup.tactical:
+            raise _RefusalError("tactical", "this is a tactical call of the station itself")
+        holder = self._setup.tactical_calls.get(name) or self._watch.callsign_of(name)
+        if name and holder not in (None, callsign):
+            raise _RefusalError("tactical", f"this is the tactical call of {holder}")
+        member = Member(callsign=callsign, tactical=name, role=ask.role, interval_s=ask.interval_s)
+        self._watch.check_in(member, ask.client, now)
+        return _Done(message=callsign, state="checked in")
+
+    def _check_out(self, ask: CheckOut, now: Moment) -> _Done:
+        callsign = self._watch.callsign_of(ask.callsign) or ask.callsign
+        if callsign not in self._watch:
+            raise _RefusalError("callsign", f"{ask.callsign!r} is not on the roster")
+        self._watch.check_out(callsign, ask.client, now)
+        return _Done(message=callsign, state="checked out")
+
     def _tell(self, ask: Look, now: Moment) -> None:
         """Answer an ask that changes nothing."""
         found: list[tuple[OutboundChanged, float]] = []
@@ -376,6 +424,11 @@ class Desk:
             reply_topic=ask.reply_topic,
             correlation=ask.correlation,
         )
+
+
+def _is_tactical(name: str) -> bool:
+    """It can stand where a callsign stands in a message: printable ASCII without blanks."""
+    return len(name) <= MAX_TACTICAL and all("!" <= character <= "~" for character in name)
 
 
 def _told(record: OutboundChanged, at_s: float, now_s: float) -> MessageTold:

@@ -59,6 +59,23 @@ class Precedence(StrEnum):
         return list(Precedence).index(self)
 
 
+class Watched(StrEnum):
+    """What is known of a station on the roster."""
+
+    EXPECTED = "expected"
+    """Not heard yet."""
+
+    HEARD = "heard"
+    LATE = "late"
+    """Silent for longer than losses mostly explain."""
+
+    OVERDUE = "overdue"
+    """Silent for longer than mere loss explains, at the level that the operator has set."""
+
+    OFF = "off"
+    """Not on the roster any more."""
+
+
 class Record(msgspec.Struct, frozen=True, kw_only=True, tag_field="what", omit_defaults=True):
     """Base of everything in the log."""
 
@@ -315,6 +332,47 @@ class Answered(Record, frozen=True, kw_only=True, tag="answer"):
     correlation: bytes = b""
 
 
+class MemberChanged(Record, frozen=True, kw_only=True, tag="member"):
+    """A station was checked in, or out if not `present`, while the event is on."""
+
+    durable: ClassVar[bool] = True
+
+    callsign: str
+    present: bool
+    tactical: str = ""
+    role: str = ""
+    interval_s: float | None = None
+    client: str = ""
+
+
+class WatchChanged(Record, frozen=True, kw_only=True, tag="watch"):
+    """A station on the roster as it stands after a change, whole."""
+
+    callsign: str
+    tactical: str = ""
+    role: str = ""
+    state: Watched
+    why: str
+    silent_s: float | None = None
+    """Since it was last heard; None if it never was."""
+
+    interval_s: float | None = None
+    """Of its reports, as given or learnt."""
+
+    loss: float | None = None
+    """The share of its reports that is lost, as measured."""
+
+    latitude_deg: float | None = None
+    longitude_deg: float | None = None
+    course_deg: float | None = None
+    speed_knots: float | None = None
+    via: str = ""
+    """The digipeater that it was last heard from, '' if it was heard direct."""
+
+    notice: str = ""
+    """The name of the notice that tells of its silence, while there is one."""
+
+
 class Noticed(Record, frozen=True, kw_only=True, tag="notice"):
     """Something that a person should look at, until it is cleared."""
 
@@ -322,6 +380,9 @@ class Noticed(Record, frozen=True, kw_only=True, tag="notice"):
     """Its name, that of this entry; '' in the log of an older version."""
 
     kind: str
+    about: str = ""
+    """The station that it is about, if it is about one."""
+
     text: str
 
 
@@ -342,6 +403,8 @@ AnyRecord = (
     | MarkedRead
     | Cleared
     | Answered
+    | MemberChanged
+    | WatchChanged
     | Noticed
 )
 
@@ -357,8 +420,13 @@ KEPT_FOR_STATE = (
     "answer",
     "notice",
     "cleared",
+    "member",
+    "watch",
 )
-"""Tags of the records that the station is restored from."""
+"""Tags of the records that the station is restored from, besides the latest frames heard."""
+
+HEARD = "heard"
+"""Tag of those."""
 
 
 def is_durable(record: AnyRecord) -> bool:

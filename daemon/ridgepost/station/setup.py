@@ -12,11 +12,30 @@ SOFTWARE_ADDRESS = "APZRGP"
 allotted address (APRS 1.2 ch. 4)."""
 
 
+MAX_ROLE = 24
+"""Characters of what a station does at an event: 'relay driver', 'aid station 3'."""
+
+MAX_TACTICAL = 9
+"""A tactical call stands where a callsign stands in a message (APRS 1.2c ch. 14)."""
+
+
 class OwnPosition(msgspec.Struct, frozen=True):
     """Where the station stands, WGS-84, degrees, north and east positive."""
 
     latitude_deg: float
     longitude_deg: float
+
+
+class Member(msgspec.Struct, frozen=True, kw_only=True):
+    """A station that takes part in the event.
+
+    `interval_s` is the longest at which it reports by itself; None: to be learnt.
+    """
+
+    callsign: str
+    tactical: str = ""
+    role: str = ""
+    interval_s: float | None = None
 
 
 class Setup(msgspec.Struct, frozen=True, kw_only=True):
@@ -34,6 +53,12 @@ class Setup(msgspec.Struct, frozen=True, kw_only=True):
 
     tactical_calls: Mapping[str, str] = msgspec.field(default_factory=dict)
     """Tactical calls of others, and the callsign that each stands for at this event."""
+
+    roster: tuple[Member, ...] = ()
+    """Who takes part in the event, each callsign once."""
+
+    overdue_chance: float = 0.001
+    """A silence that mere loss explains less often than this makes a station overdue."""
 
     position: OwnPosition | None = None
     symbol: str = "/-"

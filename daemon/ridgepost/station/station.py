@@ -9,6 +9,7 @@ from collections.abc import Iterable
 
 from ridgepost import aprs
 from ridgepost.radio import ax25
+from ridgepost.station.alarms import Alarms
 from ridgepost.station.arrival import Arrival
 from ridgepost.station.asks import Ask
 from ridgepost.station.board import Board
@@ -34,6 +35,7 @@ from ridgepost.station.records import (
     Heard,
     LinkChanged,
     MarkedRead,
+    MemberChanged,
     Noticed,
     OutboundChanged,
     QueryAnswered,
@@ -41,6 +43,7 @@ from ridgepost.station.records import (
     Received,
     Started,
     Stopped,
+    WatchChanged,
 )
 from ridgepost.station.setup import Setup
 from ridgepost.station.traffic.bulletins import Bulletins
@@ -53,6 +56,7 @@ from ridgepost.station.traffic.questions import Questions
 from ridgepost.station.traffic.reply_acks import ReplyAcks
 from ridgepost.station.tuning import Tuning
 from ridgepost.station.unseen import MESSAGES_KEPT, NOTICES_KEPT, Unseen
+from ridgepost.station.watch import Watch
 from ridgepost.station.ways import Ways
 
 
@@ -128,6 +132,8 @@ class Station:
         self._overview = Overview()
         self._unread: Unseen[Received] = Unseen(MESSAGES_KEPT)
         self._notices: Unseen[Noticed] = Unseen(NOTICES_KEPT)
+        self._watch = Watch(setup, tuning, self._journal)
+        self._alarms = Alarms(tuning, self._journal)
         self._desk = Desk(
             setup,
             tuning,
@@ -139,6 +145,8 @@ class Station:
             overview=self._overview,
             unread=self._unread,
             notices=self._notices,
+            watch=self._watch,
+            alarms=self._alarms,
         )
 
     # -- life ------------------------------------------------------------------------------------
@@ -168,6 +176,14 @@ class Station:
                     self._questions.apply(record, at_s)
                 case Answered():
                     self._desk.apply(record, at_s)
+                case MemberChanged():
+                    self._watch.apply_member(record)
+                case WatchChanged():
+                    self._watch.apply(record)
+                case Noticed():
+                    self._alarms.apply(record, at_s)
+                case Heard():
+                    self._recall_heard(record, at_s)
                 case _:
                     pass
 
@@ -176,6 +192,7 @@ class Station:
         setup = self.setup
         started = Started(version=version, callsign=setup.callsign, transmit=setup.transmit)
         self._journal.write(started, now)
+        self._watch.start(now)
         return self.tick(now)
 
     def stop(self, reason: str, now: Moment) -> list[Effect]:
@@ -192,6 +209,7 @@ class Station:
         if self._links.get(tnc) != (up, reason):
             self._links[tnc] = (up, reason)
             self._journal.write(LinkChanged(tnc=tnc, up=up, reason=reason), now)
+        self._watch.listening(any(is_up for is_up, _ in self._links.values()), now)
         return self.tick(now)
 
     def hear(self, tnc: str, port: int, octets: bytes, now: Moment) -> list[Effect]:
@@ -230,6 +248,7 @@ class Station:
         self._queries.tick(now)
         self._bulletins.tick(now)
         self._questions.tick(now)
+        self._watch.tick(now)
         return self._take()
 
     def next_wakeup_s(self) -> float | None:
@@ -241,6 +260,7 @@ class Station:
             self._queries.next_wakeup_s(),
             self._questions.next_wakeup_s(),
             self._bulletins.next_wakeup_s(),
+            self._watch.next_wakeup_s(),
         )
         return min((time for time in times if time is not None), default=None)
 
@@ -291,6 +311,7 @@ class Station:
                 self._notices.add(record.notice, record)
             case Cleared():
                 self._notices.see(record.notice)
+                self._alarms.cleared(record.notice, at_s)
             case _:
                 pass
 
@@ -325,9 +346,30 @@ class Station:
                 self._contention.note(port, frame.source, now.mono_s)
             self._read(report, frame.source, arrival, now)
             self._outbound.addressee_heard(frame.source, now)
+            author, said = _author(frame, report)
+            via = "" if frame.direct else frame.heard_from
+            self._watch.hear(author, said, via, now)
+            self._alarms.hear(author, self._watch.name_of(author), said, via, now)
         elif self._heard.port_of(frame.source) is None:
             # The first copy came in on a port that only listens.
             self._note_heard(frame.source, port, now, direct=frame.direct, via=frame.used)
+
+    def _recall_heard(self, record: Heard, at_s: float) -> None:
+        """A frame was heard in an earlier run: who is where and by which way."""
+        try:
+            frame = ax25.decode(record.frame)
+        except ax25.FrameError:
+            return
+        if frame.source == self.setup.callsign:
+            return
+        port = (record.tnc, record.port)
+        self._hearing_log.note(frame.source, at_s, direct=frame.direct)
+        if self._channel.may_transmit(port):
+            self._heard.note(frame.source, port, at_s, direct=frame.direct, via=frame.used)
+        if len(self._watch):
+            report = aprs.decode(frame.info, frame.source, frame.destination)
+            author, said = _author(frame, report)
+            self._watch.recall(author, said, "" if frame.direct else frame.heard_from, at_s)
 
     def _hear_own(self, frame: ax25.Frame, port: Port, now: Moment) -> None:
         """Our own frame came back; if through a digipeater, that one has it."""
@@ -401,3 +443,10 @@ class Station:
                 self._queries.hear_general(report, source, arrival, now)
             case _:
                 pass  # logged and published as heard; no decision depends on it
+
+
+def _author(frame: ax25.Frame, report: aprs.Report) -> tuple[str, aprs.Report]:
+    """Who wrote a report, and the report itself, without the header of a gateway."""
+    if isinstance(report, aprs.ThirdParty):
+        return report.inner_source, report.inner
+    return frame.source, report

@@ -21,6 +21,10 @@ class Tuning(msgspec.Struct, frozen=True, kw_only=True):
     heard_stations: int = 4096
     """Stations remembered; the one silent longest goes first. A busy region has some hundreds."""
 
+    heard_recall_s: float = 7200.0
+    """At a start the frames heard in this time before it are read again: who was heard by which way
+    and at which interval. Older ways say nothing (`way_memory_s`), and few intervals are longer."""
+
     recent_frames: int = 2048
     """Frames remembered for the duplicate window: at 9600 baud saturation about 400 fit in 30 s."""
 
@@ -262,3 +266,41 @@ class Tuning(msgspec.Struct, frozen=True, kw_only=True):
     direct_memory_s: float = 4800.0
     """Stations heard direct within this time are listed: 80 minutes, after which a station may
     be taken to be off the air (APRS 1.2c ch. 2, Time-Out)."""
+
+    # -- who has gone quiet ----------------------------------------------------------------------
+
+    late_chance: float = 0.05
+    """A station on the roster is late when mere loss would explain its silence less often than
+    this: one that is worth a look and no more."""
+
+    loss_prior_reports: float = 2.0
+    """What the losses of all count beforehand for one station, in reports of its own: hardly more
+    than none, since one place behind a hill says little about another."""
+
+    loss_first_guess: float = 0.3
+    """The share of reports lost before any was counted: a busy 1200-baud channel (3 of 10 frames
+    are lost at 50 % load; measured on a simulated one)."""
+
+    loss_memory: float = 200.0
+    """Reports that the measured loss remembers: some hours at a report each minute or two."""
+
+    most_missed: int = 60
+    """Reports in a row that are weighed at most. With half of them lost, ten are one in 1,000."""
+
+    interval_jitter: float = 0.25
+    """Share of its interval by which a report may come late without being lost. Trackers that wait
+    for a free channel or draw their times at random stay within it."""
+
+    report_delay_s: float = 20.0
+    """The same for short intervals: time for digipeaters on a full channel."""
+
+    alarm_gap_s: float = 600.0
+    """After an emergency was cleared the same station raises another notice no sooner than this: it
+    may go on saying so for a while, and a new one matters."""
+
+    roster_members: int = 500
+    """Stations on the roster at most: a large event has some dozens."""
+
+    gaps_to_learn: int = 6
+    gaps_remembered: int = 50
+    """Gaps between reports from which an interval is learnt where none is given."""

@@ -1,0 +1,107 @@
+"""Emergencies on the air, and our own traffic of that precedence, raise a notice that stays."""
+
+import pytest
+
+from ridgepost import aprs
+from ridgepost.station.asks import Clear
+from ridgepost.station.records import Noticed, Precedence
+from ridgepost.station.tuning import Tuning
+from station.rig import MED, RIDGE, SAG, SETUP, US, Rig
+
+TUNING = Tuning()
+PLACE = aprs.Place(latitude_deg=61.5, longitude_deg=-149.2, symbol_table="/", symbol_code=">")
+
+
+def emergencies(rig: Rig) -> list[Noticed]:
+    return [
+        entry.record
+        for entry in rig.entries
+        if isinstance(entry.record, Noticed) and entry.record.kind == "emergency"
+    ]
+
+
+def hear_mice(rig: Rig, code: str = "EMERGENCY", text: str = "") -> None:
+    """Mic-E: the Emergency position comment is all three bits 0 (APRS 1.2c ch. 10)."""
+    destination, info = aprs.encode_mice(PLACE, position_comment=code)
+    rig.hear_info_to(SAG, destination, info + text.encode(), f"{RIDGE}*")
+
+
+def test_mice_emergency() -> None:
+    rig = Rig(SETUP)
+    hear_mice(rig, "M3")
+    assert emergencies(rig) == []
+    hear_mice(rig, text="roll over")
+    (notice,) = emergencies(rig)
+    assert notice.about == SAG
+    assert notice.text == (
+        f'{SAG}: reports an emergency by Mic-E, "roll over", at 61.5000 -149.2000, '
+        f"heard via {RIDGE}"
+    )
+
+
+@pytest.mark.parametrize(
+    "info",
+    [
+        "!6130.00N\\14912.00W!",  # the symbol of the alternate table, APRS 1.2c ch. 21
+        "!6130.00N/14912.00W>EMERGENCY need a medic",
+        ">EMERGENCY at post 4",
+        f":{MED:9}:EMERGENCY at post 4{{1",
+    ],
+)
+def test_symbol_and_word(info: str) -> None:
+    rig = Rig(SETUP)
+    rig.hear_info(SAG, info)
+    assert len(emergencies(rig)) == 1
+
+
+@pytest.mark.parametrize(
+    "info", [">No emergency here", ">EMERGENCYX", "!6130.00N/14912.00W!", f":{US:9}:ack1"]
+)
+def test_no_emergency(info: str) -> None:
+    rig = Rig(SETUP)
+    rig.hear_info(SAG, info)
+    assert emergencies(rig) == []
+
+
+def test_one_notice_until_it_is_cleared_and_another_only_later() -> None:
+    rig = Rig(SETUP)
+    for number in range(5):
+        rig.hear_info(SAG, f">EMERGENCY {number}")
+        rig.advance(60)
+    (first,) = emergencies(rig)
+    rig.advance(TUNING.alarm_gap_s)
+    rig.hear_info(SAG, ">EMERGENCY goes on")
+    assert emergencies(rig) == [first]
+    assert rig.ask(Clear(request="c", notice=first.notice)).accepted
+    rig.hear_info(SAG, ">EMERGENCY still")
+    assert emergencies(rig) == [first]
+    rig.advance(TUNING.alarm_gap_s + 1)
+    rig.hear_info(SAG, ">EMERGENCY again")
+    assert len(emergencies(rig)) == 2
+
+
+def test_it_stays_over_a_restart() -> None:
+    rig = Rig(SETUP)
+    rig.hear_info(SAG, ">EMERGENCY")
+    rig.restart()
+    rig.advance(TUNING.alarm_gap_s + 60)
+    rig.hear_info(SAG, ">EMERGENCY more")
+    assert len(emergencies(rig)) == 1
+    assert rig.ask(Clear(request="c", notice=emergencies(rig)[0].notice)).accepted
+
+
+def test_our_own_traffic_of_that_precedence() -> None:
+    rig = Rig(SETUP)
+    rig.send(MED, "Ambulance to post 4", Precedence.PRIORITY)
+    assert emergencies(rig) == []
+    rig.send(MED, "Ambulance to post 4 now", Precedence.EMERGENCY)
+    (notice,) = emergencies(rig)
+    assert notice.text == f'EMERGENCY traffic for {MED}, "Ambulance to post 4 now"'
+
+
+def test_many_callsigns_cost_no_memory() -> None:
+    rig = Rig(SETUP)
+    for number in range(600):
+        rig.hear_info(f"QZ{number:04}", ">EMERGENCY")
+    assert len(rig.station._alarms._raised) <= 256
+    assert len(rig.station._alarms._open) <= 256
