@@ -329,3 +329,30 @@ def test_altitudes_use_all_six_characters(altitude_ft: float, written: bytes) ->
         altitude_ft=altitude_ft,
     )
     assert written in write_place(place)
+
+
+@given(
+    st.integers(0, 9099),
+    st.integers(0, 18099),
+    st.integers(0, 99),
+    st.sampled_from("NS"),
+    st.sampled_from("EW"),
+    st.sampled_from(["", "088/036", "PHG5132", "088/036/A=001234!W23!", "Rest stop", "|ss112233|"]),
+)
+def test_usual_coordinates_are_read_like_unusual_ones(
+    north: int, east: int, hundredths: int, letter: str, side: str, rest: str
+) -> None:
+    """A small letter of the hemisphere departs from the standard and means the same, and what
+    departs is read octet by octet."""
+    text = f"{north:04}.{hundredths:02}{{}}/{east:05}.{hundredths:02}{side}>{rest}"
+    usual = decode(f"!{text.format(letter)}".encode())
+    unusual = decode(f"!{text.format(letter.lower())}".encode())
+    if isinstance(unusual, Unreadable):
+        assert isinstance(usual, Unreadable)
+        assert (usual.reason, usual.offset) == (unusual.reason, unusual.offset)
+    else:
+        assert isinstance(usual, Position)
+        assert isinstance(unusual, Position)
+        assert usual.place == unusual.place
+        assert usual.departures == ()
+        assert unusual.departures == ("lower_case_hemisphere",)

@@ -24,6 +24,7 @@ from ridgepost.station.records import (
     LineState,
     LinkChanged,
     MarkedRead,
+    MemberChanged,
     Noticed,
     OutboundChanged,
     Precedence,
@@ -34,6 +35,8 @@ from ridgepost.station.records import (
     Started,
     State,
     Stopped,
+    WatchChanged,
+    Watched,
 )
 
 WALL_S = 1_800_000_000.0
@@ -105,6 +108,8 @@ EVERY_KIND: list[AnyRecord] = [
     MarkedRead(messages=["a.1.2"], client="desk"),
     Cleared(notice="a.1.6", client="desk"),
     Stopped(reason="asked to"),
+    MemberChanged(callsign="QZ1SAG-2", present=True, tactical="SAG2", interval_s=60.0),
+    WatchChanged(callsign="QZ1SAG-2", state=Watched.LATE, why="not heard", silent_s=90.0),
 ]
 
 

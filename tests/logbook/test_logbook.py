@@ -337,7 +337,7 @@ async def test_history_is_what_a_station_is_restored_from(tmp_path: Path) -> Non
     async with opened(tmp_path) as book:
         await write(book, *EVERY_KIND, at_s=100.0)
         history = [item async for item in book.history("boot", moment(130.0), 86400.0)]
-    kinds = (4, 5, 6, 7, 8, 9, 10, 11, 12, 14, 15, 16, 17, 18)
+    kinds = (4, 5, 6, 7, 8, 9, 10, 11, 12, 14, 15, 16, 17, 18, 20, 21)
     assert history == [(EVERY_KIND[place], 100.0) for place in kinds]
 
 
@@ -383,7 +383,8 @@ async def test_history_is_that_of_the_rig(tmp_path: Path) -> None:
                 await book.append([entry])
         for boot in ("boot 2", "boot 3"):
             wanted = rig.history(boot)
-            found = [item async for item in book.history(boot, rig.now, rig.tuning.max_lifetime_s)]
+            ages_s = (rig.tuning.max_lifetime_s, rig.tuning.heard_recall_s)
+            found = [item async for item in book.history(boot, rig.now, *ages_s)]
             assert [record for record, _ in found] == [record for record, _ in wanted]
             times = [at_s for _, at_s in wanted]
             assert [at_s for _, at_s in found] == pytest.approx(times, abs=0.0011)

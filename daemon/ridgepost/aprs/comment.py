@@ -14,6 +14,10 @@ from ridgepost.aprs.writing import EncodeError
 _ALTITUDE = re.compile(rb"/A=([0-9]{6}|-[0-9]{5})")
 
 
+# Without one of these there is nothing: altitude, !DAO!, telemetry, a frequency's point, D-STAR.
+_MARK = re.compile(rb"[/!|.]|D-STAR")
+
+
 class InComment(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """What was found in a comment; None where it is missing."""
 
@@ -28,7 +32,7 @@ _NOTHING = InComment()
 
 def read_comment(octets: bytes, text: str) -> InComment:
     """Read what `octets`, the comment as received, hold; `text` is the same as characters."""
-    if not octets:
+    if not _MARK.search(octets):
         return _NOTHING
     return InComment(
         altitude_ft=read_altitude(octets),

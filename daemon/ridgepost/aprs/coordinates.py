@@ -119,6 +119,13 @@ def read_coordinate(axis: Axis, field: bytes, offset: int) -> Coordinate:
     )
 
 
+def plain_hundredths(axis: Axis, digits: bytes) -> int | None:
+    """The angle of a field with all its digits, such as b'4903.50'; None if there is none such."""
+    whole, minutes = divmod(int(digits[:-3] + digits[-2:]), _MINUTE_DIGITS)
+    hundredths = whole * HUNDREDTHS_PER_DEG + minutes
+    return hundredths if minutes < HUNDREDTHS_PER_DEG and hundredths <= axis.limit else None
+
+
 def degrees(coordinate: Coordinate, blanks: int) -> float:
     """Return decimal degrees, with the last `blanks` digits read as 0."""
     return _degrees(coordinate, _lowest(coordinate, blanks) if blanks else coordinate.hundredths)

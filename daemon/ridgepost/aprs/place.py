@@ -4,6 +4,7 @@ Latitude and longitude written out or compressed, symbol, data extension and com
 positions, objects and items have in common.
 """
 
+import re
 from typing import Final
 
 import msgspec
@@ -12,12 +13,14 @@ from ridgepost.aprs import compressed
 from ridgepost.aprs.comment import read_altitude, read_comment, write_altitude
 from ridgepost.aprs.coordinates import (
     AMBIGUITY_NM,
+    HUNDREDTHS_PER_DEG,
     LATITUDE,
     LONGITUDE,
     MOST_BLANKS,
     Coordinate,
     box,
     degrees,
+    plain_hundredths,
     read_coordinate,
     write_coordinate,
     write_precise_coordinate,
@@ -57,6 +60,11 @@ UNKNOWN_PLACE: Final = Place(
     latitude_deg=0.0, longitude_deg=0.0, position_known=False, symbol_table="\\", symbol_code="."
 )
 
+# Coordinates without departures and blanks, symbol table or overlay, and symbol code (ch. 6).
+_USUAL: Final = re.compile(
+    rb"([0-9]{4}\.[0-9]{2})([NS])([/\\0-9A-Z])([0-9]{5}\.[0-9]{2})([EW])(.)", re.DOTALL
+)
+
 _TABLE_AT: Final = LATITUDE.length
 _LONGITUDE_AT: Final = _TABLE_AT + 1
 _CODE_AT: Final = _LONGITUDE_AT + LONGITUDE.length
@@ -77,7 +85,12 @@ def read_place(info: bytes, start: int) -> Placed:
     """
     if len(info) <= start:
         raise Broken("too_short", len(info))
-    if compressed.is_compressed(info, start):
+    usual = _USUAL.match(info, start)
+    if usual:
+        placed = _read_usual(info, usual)
+        if placed:
+            return placed
+    elif compressed.is_compressed(info, start):
         return _read_compressed(info, start)
     table_at, code_at = start + _TABLE_AT, start + _CODE_AT
     latitude = read_coordinate(LATITUDE, info[start:table_at], start)
@@ -91,6 +104,33 @@ def read_place(info: bytes, start: int) -> Placed:
     if not code:
         raise Broken("too_short", code_at)
     return read_behind(info, code_at + 1, latitude, longitude, table, code)
+
+
+def _read_usual(info: bytes, found: re.Match[bytes]) -> Placed | None:
+    """Read a place in whose coordinates nothing is left out and nothing departs from the standard,
+    as of nine stations in ten; None if it is not on the globe."""
+    north, letter, table, east, side, code = found.groups()
+    latitude = plain_hundredths(LATITUDE, north)
+    longitude = plain_hundredths(LONGITUDE, east)
+    if latitude is None or longitude is None:
+        return None
+    after_code = found.end()
+    south, west = letter == b"S", side == b"W"
+    extended = read_extension(table, code, info[after_code:])
+    return _placed(
+        info,
+        after_code + extended.length,
+        after_code,
+        latitude_deg=(-latitude if south else latitude) / HUNDREDTHS_PER_DEG,
+        longitude_deg=(-longitude if west else longitude) / HUNDREDTHS_PER_DEG,
+        away=(south, west),
+        table=table.decode(),
+        code=code,
+        overlay=table.decode() if table.isalnum() else None,
+        motion=extended.motion,
+        extension=extended.extension,
+        departures=(),
+    )
 
 
 def read_behind(

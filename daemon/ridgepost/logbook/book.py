@@ -3,6 +3,7 @@ station is restored, and the outbox of the bus."""
 
 import asyncio
 import itertools
+import math
 import os
 import sqlite3
 from collections import deque
@@ -137,7 +138,8 @@ class Logbook:
             for run, boot_of_run, *times in await self._query(_SPANS)
         ]
         offsets = timeline_offsets(spans, boot, now, max_age_s)
-        recall = Recall(now.mono_s - max_age_s, now.mono_s - heard_age_s)
+        heard_since_s = now.mono_s - heard_age_s if heard_age_s else math.inf
+        recall = Recall(now.mono_s - max_age_s, heard_since_s)
         kinds = ", ".join(f"'{kind}'" for kind in KEPT_FOR_STATE)
         recent = self.last_seq - HEARD_RECALLED
         chosen = f"(what IN ({kinds}) OR (what = '{HEARD}' AND seq > {recent}))"
