@@ -155,6 +155,23 @@ async def test_broker_that_never_answers_the_connect() -> None:
             await broker.ended.wait()
 
 
+@pytest.mark.parametrize("protocol", [V5, V311])
+async def test_broker_that_hangs_up_on_the_connect(protocol: aiomqtt.ProtocolVersion) -> None:
+    """As the far end of a tunnel does while there is no broker behind it. Nobody waits for an
+    answer that cannot come."""
+
+    async def hang_up(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        await reader.read(1)
+        writer.close()
+
+    async with await asyncio.start_server(hang_up, "127.0.0.1", 0) as server:
+        port = server.sockets[0].getsockname()[1]
+        async with asyncio.timeout(10):
+            with pytest.raises(LostError, match="before we were let in"):
+                async with client(port, timeout=60, protocol=protocol):
+                    pass
+
+
 async def test_called_off_while_connecting() -> None:
     async with ScriptedBroker(silent=True) as broker:
 

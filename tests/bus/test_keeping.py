@@ -15,6 +15,7 @@ from bus.scripted import ScriptedBroker
 from bus.test_connection import BASE, NOW, SEND, Bench, events, notices, running, watching
 from harness import Broker, require_tool
 from ridgepost.bus.client import IN_FLIGHT
+from ridgepost.bus.kept import EMPTIED_KNOWN
 from ridgepost.bus.throttle import ON_AIR
 from ridgepost.radio import ax25
 from ridgepost.station.moment import Moment
@@ -145,6 +146,48 @@ async def test_broker_comes_back_with_an_old_store(
         await back(bench, connects)
         await nothing_owed(bench)
         after = await kept(keeping.port)
+        del after[f"{BASE}/link/last"]
+        assert after == before
+
+
+@both_versions
+@pytest.mark.parametrize("count", [1, EMPTIED_KNOWN + 1])
+async def test_old_store_brings_back_what_was_taken_away(
+    tmp_path: Path, keeping: Broker, mqtt5: bool, count: int
+) -> None:
+    """Objects that were killed since (APRS 1.2c ch. 11) go again, few or many."""
+    objects = [f"QZ1NET>APZ001:;OBJ{n:<6d}%s092345z6131.00N/14913.00Wj" for n in range(count)]
+
+    def heard(state: str) -> list[AnyRecord]:
+        frames = [ax25.encode(ax25.from_monitor(line % state)) for line in objects]
+        return [Heard(tnc="vhf", port=0, frame=frame) for frame in frames]
+
+    store = tmp_path / "mosquitto.db"
+    async with running(tmp_path, keeping.port, sleep=quick, mqtt5=mqtt5) as bench:
+        await bench.log(*heard("*"))
+        await bench.published()
+        await bench.until(lambda: bench.bus._marked == count)
+        connects = bench.bus.counts.connects
+        await asyncio.to_thread(keeping.stop)
+        shutil.copy(store, tmp_path / "old")
+        await asyncio.to_thread(keeping.start)
+        await back(bench, connects)
+        await bench.log(*heard("_"))
+        await bench.published()
+        before = await kept(keeping.port)
+        assert not [topic for topic in before if "/place/object/" in topic]
+        connects = bench.bus.counts.connects
+        await asyncio.to_thread(keeping.kill)
+        shutil.copy(tmp_path / "old", store)
+        await asyncio.to_thread(keeping.start)
+        assert len(await kept(keeping.port)) >= count
+        await back(bench, connects)
+        await nothing_owed(bench)
+        async with asyncio.timeout(BOUND_S):
+            while (after := await kept(keeping.port)).keys() - {
+                f"{BASE}/link/last"
+            } != before.keys():
+                pass
         del after[f"{BASE}/link/last"]
         assert after == before
 

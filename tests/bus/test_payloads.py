@@ -2,6 +2,7 @@
 
 import json
 import re
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -10,6 +11,7 @@ from hypothesis import strategies as st
 
 from ridgepost.bus.payloads import Publication, publication, time_text
 from ridgepost.bus.topics import Topics
+from ridgepost.logbook.book import Logbook
 from ridgepost.radio import ax25
 from ridgepost.station.moment import Moment
 from ridgepost.station.records import (
@@ -67,6 +69,22 @@ def payload_of(message: Publication | None) -> dict[str, Any]:
 )
 def test_time(wall_s: float, text: str) -> None:
     assert time_text(Moment(0.0, wall_s)) == text
+
+
+async def test_the_same_from_memory_and_from_the_disk(tmp_path: Path) -> None:
+    """An event that comes again after a restart is the same to the last octet, although clocks
+    tell more than milliseconds and the log does not."""
+    entry = Entry(1, 1, Moment(1000.0006, 1_800_000_000.1236), LinkChanged(tnc="vhf", up=True))
+    logbook = await Logbook.open(tmp_path)
+    await logbook.append([entry])
+    (fresh,) = await logbook.read(0, 1)
+    await logbook.close()
+    logbook = await Logbook.open(tmp_path)
+    (restored,) = await logbook.read(0, 1)
+    await logbook.close()
+    payloads = [publication(each, "a1b2c3", TOPICS) for each in (entry, fresh, restored)]
+    assert payloads[0] == payloads[1] == payloads[2]
+    assert payload_of(payloads[0])["at"] == "2027-01-15T08:00:00.124Z"
 
 
 @given(st.floats(0.0, 4e9))

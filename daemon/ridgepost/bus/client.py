@@ -2,7 +2,8 @@
 
 aiomqtt 2.5 forgets what a broker of MQTT 5 says besides yes: its limits, which it enforces by
 ending the connection, and why it refused a publish. It leaves a socket behind when connecting
-fails half-way or a packet cannot be read, and waits ten seconds for a broker that has stopped.
+fails half-way or a packet cannot be read, and waits ten seconds for a broker that has stopped, or
+that hangs up before it has answered.
 """
 
 import asyncio
@@ -234,12 +235,20 @@ class Client(aiomqtt.Client):
     ) -> None:
         if self._called_off:
             return  # nobody waits, and aiomqtt trips over a future that was cancelled
+        # It may be said in the thread that connects.
+        self._loop.call_soon_threadsafe(self._not_let_in)
         was_up = self._connected.done() and self._connected.exception() is None
         if was_up and not self._disconnected.done() and reason_code.is_failure:
             by_broker = flags.is_disconnect_packet_from_server
             self._disconnected.set_exception(_lost_for(reason_code, by_broker=by_broker))
         else:
             super()._on_disconnect(client, userdata, flags, reason_code, properties)
+
+    def _not_let_in(self) -> None:
+        """The connection has ended; if before CONNACK, aiomqtt would wait for that all its time."""
+        if not self._connected.done():
+            self._connected.set_exception(LostError("the connection ended before we were let in"))
+            self._connected.exception()  # looked at, should nobody wait for it any more
 
     def _on_message(self, client: paho.Client, userdata: Any, message: paho.MQTTMessage) -> None:
         self.discarded += self._queue.full()

@@ -363,19 +363,25 @@ class Bus:
     async def _lost(self, client: Client) -> list[Publication]:
         """What this broker was given to keep, and has no longer as far as can be told."""
         after = await self._broker_has()
-        lost = list(self._outbox.kept.after(after))
-        if self.counts.connects > 1:
+        kept = self._outbox.kept
+        lost = list(kept.after(after))
+        again = self.counts.connects > 1
+        emptied = kept.emptied_after(after) if again and after != NOTHING else None
+        if emptied is None:
+            # The broker may have what earlier runs, with other settings or another log, have left,
+            # or an old store of this one: `_listen` takes away what is not ours any more.
+            client.glance(self._topics.retained)
+        if again:
+            # With an old store come topics that have been emptied since.
+            lost = [*(emptied or ()), *lost]
             if lost:
-                _log.info("the broker has lost what it was to keep", topics=len(lost))
+                _log.info("the broker is given again what it may have lost", topics=len(lost))
             return lost
-        # What earlier runs, with other settings or another log, have left: `_listen` takes away
-        # what is not ours any more.
-        client.glance(self._topics.retained)
         if after == NOTHING:
             return lost
         # What is said outside of our own topics may be new with these settings.
         base = f"{self._topics.base}/"
-        everything = self._outbox.kept.after(NOTHING)
+        everything = kept.after(NOTHING)
         return [*lost, *(message for message in everything if not message.topic.startswith(base))]
 
     async def _broker_has(self) -> int:

@@ -227,6 +227,8 @@ class Retained:
         self._kept: dict[str, tuple[int, Publication]] = {}
         # Topics that were emptied, as long as something older may be on its way there still.
         self._emptied: OrderedDict[str, int] = OrderedDict()
+        self._forgotten = NEVER
+        """The last entry that emptied a topic and is not remembered as such."""
 
     def __len__(self) -> int:
         return len(self._kept)
@@ -251,7 +253,8 @@ class Retained:
         self._kept.pop(topic, None)
         self._emptied[topic] = seq
         if len(self._emptied) > EMPTIED_KNOWN:
-            self._emptied.popitem(last=False)
+            _, forgotten = self._emptied.popitem(last=False)
+            self._forgotten = max(self._forgotten, forgotten)
 
     def make(self) -> None:
         """Have every payload made, and what it is made from let go."""
@@ -262,6 +265,13 @@ class Retained:
         later = [item for item in self._kept.values() if item[0] > seq]
         later.sort(key=lambda item: item[0])
         return (message for _, message in later)
+
+    def emptied_after(self, seq: int) -> list[Publication] | None:
+        """What takes away the topics that were emptied because of entries after this one; None if
+        these are not known any more."""
+        if seq < self._forgotten:
+            return None
+        return [_state(topic, b"") for topic, emptied in self._emptied.items() if emptied > seq]
 
 
 def _state(topic: str, payload: bytes) -> Publication:

@@ -362,9 +362,10 @@ def read_frame(heard: Heard) -> Reading:
 
 
 def time_text(moment: Moment) -> str:
-    """RFC 3339 in UTC, to the millisecond."""
-    text = datetime.fromtimestamp(moment.wall_s, UTC).isoformat(timespec="milliseconds")
-    return text.replace("+00:00", "Z")
+    """RFC 3339 in UTC, to the millisecond: rounded as the log does it, so that an entry says the
+    same before and after a restart."""
+    whole_s, ms = divmod(round(moment.wall_s * 1000), 1000)
+    return f"{datetime.fromtimestamp(whole_s, UTC).isoformat()[:19]}.{ms:03d}Z"
 
 
 def publication(
