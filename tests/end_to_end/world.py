@@ -69,7 +69,7 @@ class World:
         self._sources.append(source)
 
     def forget(self, source: Source) -> None:
-        with contextlib.suppress(KeyError):
+        with contextlib.suppress(KeyError, ValueError):  # not there, or closed already
             self._selector.unregister(source)
 
     def until(self, condition: Callable[[], T | None], what: str, bound_s: float = BOUND_S) -> T:
