@@ -205,7 +205,7 @@ async def test_cancelled_in_the_moment_of_the_answer() -> None:
         async with client(broker.port) as mqtt:
             task = asyncio.ensure_future(mqtt.deliver("a", b""))
             await broker.until_held(1)
-            (answered,) = mqtt._answered.values()
+            ((_, answered),) = mqtt._answered.values()
             answered.set_result(ReasonCode(PacketTypes.PUBACK))
             task.cancel()
             async with asyncio.timeout(10):

@@ -3,6 +3,7 @@
 {"kind": "position", "messaging": False, "latitude_deg": 49.0583333, ...}
 """
 
+import functools
 from typing import Any, cast
 
 import msgspec
@@ -12,6 +13,7 @@ from ridgepost.aprs.report import Report, ReportBase
 
 # Octets: who wants them has the frame.
 _LEFT_OUT = frozenset({"info", "inner_info", "text_octets", "departures"})
+_AS_THEY_ARE = frozenset({str, int, float, bool})
 
 
 def flat(report: Report) -> dict[str, Any]:
@@ -27,12 +29,21 @@ def flat(report: Report) -> dict[str, Any]:
     return table
 
 
+@functools.cache
+def listed(record: type[msgspec.Struct]) -> tuple[str, ...]:
+    """The fields of a report or part that are listed, and its computed ones behind them."""
+    fields = tuple(name for name in record.__struct_fields__ if name not in _LEFT_OUT)
+    return fields + (record.computed if issubclass(record, Part) else ())
+
+
 def _add(record: msgspec.Struct, table: dict[str, Any]) -> None:
-    for name in record.__struct_fields__:
+    for name in listed(type(record)):
         value = getattr(record, name)
-        if value is None or name in _LEFT_OUT:
+        if value is None:
             continue
-        if isinstance(value, ReportBase):
+        if type(value) in _AS_THEY_ARE:
+            table[name] = value
+        elif isinstance(value, ReportBase):
             table[name] = flat(cast("Report", value))
         elif isinstance(value, Part):
             _add(value, table)
@@ -40,10 +51,6 @@ def _add(record: msgspec.Struct, table: dict[str, Any]) -> None:
             table[f"{name}_hex"] = value.hex()
         else:
             table[name] = _plain(value)
-    for name in record.computed if isinstance(record, Part) else ():
-        value = getattr(record, name)
-        if value is not None:
-            table[name] = value
 
 
 def _plain(value: Any) -> Any:

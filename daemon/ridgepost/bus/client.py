@@ -38,6 +38,10 @@ _HEADER_OCTETS = 5
 """MQTT 5, 2.1: the longest fixed header."""
 
 
+_Answer = asyncio.Future[ReasonCode | None]
+"""The reason code of a PUBACK; None if none can come any more."""
+
+
 class LostError(aiomqtt.MqttError):
     """The connection has ended; the text says why."""
 
@@ -66,7 +70,10 @@ class Client(aiomqtt.Client):
         self._called_off = False
         self._room = asyncio.Semaphore(IN_FLIGHT)
         self._largest_octets: int | None = None
-        self._answered: dict[int, asyncio.Future[ReasonCode | None]] = {}
+        self._answered: dict[int, tuple[float, _Answer]] = {}
+        """What waits for its PUBACK, in order, and until when on the clock of the loop."""
+
+        self._patience: asyncio.TimerHandle | None = None
         self.session_present = False
         """The broker still had our session: it has not lost its store, or not all of it."""
 
@@ -119,6 +126,8 @@ class Client(aiomqtt.Client):
         """Leave nothing behind: no open connection and no task."""
         await asyncio.sleep(0)  # for what the connecting thread left the event loop to do
         self.hang_up()
+        if self._patience is not None:
+            self._patience.cancel()
         if self._misc_task is not None:
             self._misc_task.cancel()
             await asyncio.gather(self._misc_task, return_exceptions=True)
@@ -151,14 +160,13 @@ class Client(aiomqtt.Client):
             info = self._client.publish(topic, payload, 1, retain, properties)
             if info.rc != paho.MQTT_ERR_SUCCESS:
                 raise aiomqtt.MqttCodeError(info.rc, "could not publish")
-            answered: asyncio.Future[ReasonCode | None] = self._loop.create_future()
-            self._answered[info.mid] = answered
+            answered: _Answer = self._loop.create_future()
+            self._answered[info.mid] = (self._loop.time() + self.timeout, answered)
+            if self._patience is None:
+                self._lose_patience()
             try:
                 # Not asyncio.wait_for(), which in Python 3.11 may swallow a cancellation.
-                async with asyncio.timeout(self.timeout):
-                    reason = await answered
-            except TimeoutError:
-                raise aiomqtt.MqttError("the broker does not answer") from None
+                reason = await answered
             finally:
                 del self._answered[info.mid]
         if reason is None:
@@ -167,6 +175,18 @@ class Client(aiomqtt.Client):
             raise aiomqtt.MqttCodeError(reason, "refused for now")
         if reason.is_failure:
             raise RefusedError(str(reason))
+
+    def _lose_patience(self) -> None:
+        """Give up whatever has waited too long for its answer, and look again when the next one
+        will have. (One timer for all: setting one for each costs a tenth of the time.)"""
+        self._patience = None
+        now_s = self._loop.time()
+        for give_up_at_s, answered in self._answered.values():
+            if give_up_at_s > now_s:
+                self._patience = self._loop.call_at(give_up_at_s, self._lose_patience)
+                return
+            if not answered.done():
+                answered.set_exception(aiomqtt.MqttError("the broker does not answer"))
 
     def glance(self, topics: Sequence[str]) -> None:
         """Have what is retained on these topics sent, and nothing more; nobody waits for it.
@@ -178,7 +198,7 @@ class Client(aiomqtt.Client):
 
     def _give_up(self, _: object) -> None:
         """The connection has ended: no answer will come."""
-        for answered in self._answered.values():
+        for _, answered in self._answered.values():
             if not answered.done():
                 answered.set_result(None)
 
@@ -262,10 +282,12 @@ class Client(aiomqtt.Client):
         reason_code: ReasonCode,
         properties: Properties,
     ) -> None:
-        answered = self._answered.get(mid)
-        if answered is not None and not answered.done():
+        if mid not in self._answered:
+            super()._on_publish(client, userdata, mid, reason_code, properties)
+            return
+        _, answered = self._answered[mid]
+        if not answered.done():
             answered.set_result(reason_code)
-        super()._on_publish(client, userdata, mid, reason_code, properties)
 
 
 def _only_mqtt_errors(error: BaseException | None) -> bool:

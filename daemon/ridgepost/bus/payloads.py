@@ -1,5 +1,6 @@
 """What is published: one payload model for each kind of record, made from the record alone."""
 
+import functools
 from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Any
@@ -365,7 +366,12 @@ def time_text(moment: Moment) -> str:
     """RFC 3339 in UTC, to the millisecond: rounded as the log does it, so that an entry says the
     same before and after a restart."""
     whole_s, ms = divmod(round(moment.wall_s * 1000), 1000)
-    return f"{datetime.fromtimestamp(whole_s, UTC).isoformat()[:19]}.{ms:03d}Z"
+    return f"{_seconds_text(whole_s)}.{ms:03d}Z"
+
+
+@functools.lru_cache(maxsize=16)
+def _seconds_text(whole_s: int) -> str:
+    return datetime.fromtimestamp(whole_s, UTC).isoformat()[:19]
 
 
 def publication(

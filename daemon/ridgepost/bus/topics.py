@@ -1,10 +1,15 @@
 """Topic names. Everything hangs below `ridgepost/<station>/`."""
 
+import functools
 from urllib.parse import quote
 
 ROOT = "ridgepost"
 
+WORDS_KEPT = 1024
+"""Names whose form in a topic is remembered: the same stations are heard again and again."""
 
+
+@functools.lru_cache(maxsize=WORDS_KEPT)
 def word(text: str) -> str:
     """Text from the air as one level of a topic.
 
