@@ -10,6 +10,7 @@ from typing import NamedTuple
 import aiomqtt
 import msgspec
 
+from ridgepost.bus.client import HungUpError
 from ridgepost.bus.connection import BrokerOptions, show_certificate
 from ridgepost.bus.embedded import HOST, PORT
 from ridgepost.causes import causes
@@ -194,6 +195,11 @@ def why_not_connected(error: BaseException) -> Failure:
                 return Failure(cause.strerror.lower(), "is the network up?")
     if "timed out" in str(error):
         return _SILENT
+    if isinstance(error, HungUpError):
+        return Failure(
+            "it hangs up without an answer",
+            "is there an MQTT broker, and does it want TLS (mqtts://)? Its own log says more",
+        )
     return Failure(str(error) or type(error).__name__, "")
 
 

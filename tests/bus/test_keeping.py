@@ -69,8 +69,15 @@ async def kept(port: int) -> dict[str, Any]:
         async with asyncio.timeout(BOUND_S):
             while str((message := await anext(client.messages)).topic) != "fence":
                 if message.retain:
-                    found[str(message.topic)] = json.loads(bytes(message.payload))
+                    found[str(message.topic)] = _content(bytes(message.payload))
     return {topic: payload for topic, payload in found.items() if topic not in NOW_ONLY}
+
+
+def _content(octets: bytes) -> Any:
+    try:
+        return json.loads(octets)
+    except (ValueError, RecursionError):
+        return octets
 
 
 NOW_ONLY = (f"{BASE}/presence", f"{BASE}/published")
@@ -303,3 +310,157 @@ async def test_slow_broker(tmp_path: Path) -> None:
         assert broker.most_in_flight == 20
         sent = [topic for topic in broker.topics if topic == f"{BASE}/notice/test"]
         assert len(sent) == 5000
+
+
+# --- what home automation was told --------------------------------------------------------------
+
+HOME, HOUSE = "home/assistant", "house"
+NODE = "ridgepost-QZ1HUB-10"
+
+
+async def told_below(port: int, *prefixes: str) -> set[str]:
+    """Topics that the broker keeps there, and ours that says where these are."""
+    topics = {topic for topic in await kept(port) if topic.startswith(tuple(prefixes))}
+    return {topic.replace(f"/{NODE}/", "/-/") for topic in topics}
+
+
+def things(prefix: str, *trackers: str) -> set[str]:
+    """`<prefix>/<component>/<node>/<object>/config` (MQTT discovery of home automation, from
+    memory), for the station itself and these trackers."""
+    own = {"binary_sensor/-/presence", "sensor/-/unread", "sensor/-/notice"}
+    places = {f"device_tracker/-/place-{name}" for name in trackers}
+    return {f"{prefix}/{thing}/config" for thing in own | places}
+
+
+@both_versions
+@pytest.mark.parametrize("prefix", ["", HOUSE])
+async def test_discovery_is_taken_back(
+    tmp_path: Path, mosquitto: Broker, mqtt5: bool, prefix: str
+) -> None:
+    """Turned off, or told elsewhere; what others tell there stays."""
+    port = mosquitto.port
+    async with running(tmp_path, port, mqtt5=mqtt5, discovery_prefix=HOME) as bench:
+        await bench.log(beacon("QZ1SAG"), beacon("QZ2SAG-9"))
+        await bench.published()
+        await nothing_owed(bench)
+    assert await told_below(port, HOME) == things(HOME, "QZ1SAG", "QZ2SAG-9")
+    assert (await kept(port))[f"{BASE}/announced"]["prefixes"] == [HOME]
+    async with aiomqtt.Client("127.0.0.1", port) as client:
+        for other in (f"{HOME}/sensor/other/x/config", f"{HOME}/sensor/{NODE}-x/y/config"):
+            await client.publish(other, b"1", qos=1, retain=True)
+    async with running(tmp_path, port, mqtt5=mqtt5, discovery_prefix=prefix) as bench:
+        await bench.log(beacon("QZ3SAG"))
+        await bench.until(lambda: bench.bus._tidied)
+        await nothing_owed(bench)
+        found = await kept(port)
+    others = {f"{HOME}/sensor/other/x/config", f"{HOME}/sensor/{NODE}-x/y/config"}
+    now = things(HOUSE, "QZ1SAG", "QZ2SAG-9", "QZ3SAG") if prefix else set()
+    assert await told_below(port, HOME, HOUSE) == others | now
+    if prefix:
+        assert found[f"{BASE}/announced"]["prefixes"] == [HOUSE]
+    else:
+        assert f"{BASE}/announced" not in found
+
+
+async def test_discovery_that_was_cut_short_is_taken_back(
+    tmp_path: Path, mosquitto: Broker
+) -> None:
+    """The broker knows where to look before there is anything; and as long as there may be."""
+    port = mosquitto.port
+    async with watching(port) as client:
+        async with running(tmp_path, port, discovery_prefix=HOME) as bench:
+            await bench.log(beacon("QZ1SAG"))
+            await nothing_owed(bench)
+        async with running(tmp_path, port) as bench:
+            await bench.until(lambda: bench.bus._tidied)
+        topics = []
+        async with asyncio.timeout(BOUND_S):
+            async for message in client.messages:
+                said = json.loads(message.payload or b"null")
+                topics.append((str(message.topic), said))
+                if topics[-1] == (f"{BASE}/announced", None):
+                    break
+    marks = [at for at, (topic, said) in enumerate(topics) if topic == f"{BASE}/announced"]
+    told = [at for at, (topic, said) in enumerate(topics) if topic.startswith(HOME)]
+    taken = [at for at in told if topics[at][1] is None]
+    assert len(taken) == 4
+    assert marks[0] < told[0] < taken[0]
+    assert taken[-1] < marks[-1] == len(topics) - 1
+
+
+async def test_discovery_survives_a_broker_that_lost_it(tmp_path: Path, mosquitto: Broker) -> None:
+    port = mosquitto.port
+    async with running(tmp_path, port, sleep=quick, discovery_prefix=HOME) as bench:
+        await bench.log(beacon("QZ1SAG"))
+        await nothing_owed(bench)
+        connects = bench.bus.counts.connects
+        await asyncio.to_thread(mosquitto.kill)
+        await asyncio.to_thread(mosquitto.start)
+        await back(bench, connects)
+        await nothing_owed(bench)
+        assert (await kept(port))[f"{BASE}/announced"]["prefixes"] == [HOME]
+        assert await told_below(port, HOME) == things(HOME, "QZ1SAG")
+
+
+async def test_what_an_earlier_version_told_home_automation_goes(
+    tmp_path: Path, mosquitto: Broker
+) -> None:
+    """Below the prefix in use: what is told of this station and is not told now."""
+    port = mosquitto.port
+    async with aiomqtt.Client("127.0.0.1", port) as client:
+        for thing in (f"button/{NODE}/old", f"sensor/{NODE}/unread", "sensor/other/x"):
+            await client.publish(f"{HOME}/{thing}/config", b"1", qos=1, retain=True)
+    async with running(tmp_path, port, discovery_prefix=HOME) as bench:
+        await nothing_owed(bench)
+        async with asyncio.timeout(BOUND_S):
+            wanted = things(HOME) | {f"{HOME}/sensor/other/x/config"}
+            while await told_below(port, HOME) != wanted:
+                pass
+
+
+@pytest.mark.parametrize(
+    "claim",
+    [
+        b"[]",
+        b"\xff",
+        b"[" * 5000,
+        b'{"schema":1,"prefixes":"home"}',
+        b'{"schema":1,"prefixes":["#","+/x","$SYS","","a/b/c/d/e/f","ridgepost","ridgepost/x"]}',
+        json.dumps({"schema": 1, "prefixes": [f"p{number}" for number in range(5000)]}).encode(),
+    ],
+)
+async def test_anybody_may_say_where_we_told_things(
+    tmp_path: Path, mosquitto: Broker, claim: bytes
+) -> None:
+    port = mosquitto.port
+    async with aiomqtt.Client("127.0.0.1", port) as client:
+        await client.publish(f"{BASE}/announced", claim, qos=1, retain=True)
+        for topic in (f"other/sensor/{NODE}/x/config", f"ridgepost/sensor/{NODE}/x/config"):
+            await client.publish(topic, b"1", qos=1, retain=True)
+    async with running(tmp_path, port) as bench:
+        await bench.until(lambda: bench.bus._tidied)
+        await nothing_owed(bench)
+        assert bench.bus.counts.connects == 1
+    found = await kept(port)
+    assert f"other/sensor/{NODE}/x/config" in found
+    assert f"ridgepost/sensor/{NODE}/x/config" in found
+
+
+@both_versions
+async def test_last_will_in_the_session_is_not_taken_for_our_word(
+    tmp_path: Path, keeping: Broker, mqtt5: bool
+) -> None:
+    """A station that is cut off finds its own last will in its session (MQTT 5, 3.1.2.5), in front
+    of what the broker keeps; nothing is lost for that, and nothing is told again."""
+    async with running(tmp_path, keeping.port, sleep=quick, mqtt5=mqtt5) as bench:
+        await bench.log(*something(1))
+        await bench.published()
+        await bench.until(lambda: bench.bus._marked == 6)
+        connects, counts = bench.bus.counts.connects, bench.bus.counts
+        said = (counts.published, counts.states)
+        for number in range(3):
+            bench.bus._client.hang_up()  # type: ignore[union-attr]
+            await back(bench, connects + number)
+        await nothing_owed(bench)
+        assert counts.published == said[0] + (counts.connects - connects) + 1
+        assert counts.states == said[1]

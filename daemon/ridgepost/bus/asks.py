@@ -7,7 +7,7 @@ from typing import Annotated
 import msgspec
 
 from ridgepost.aprs.text import MAX_TEXT
-from ridgepost.bus.topics import ROOT, Topics
+from ridgepost.bus.topics import ROOT, Topics, can_be_published
 from ridgepost.radio import quoted
 from ridgepost.station.asks import (
     Ask,
@@ -29,10 +29,6 @@ from ridgepost.station.traffic.parts import MAX_LONG_TEXT
 
 MAX_OCTETS = 4096
 """An ask is a few hundred octets; one past this is not read."""
-
-MAX_REPLY_TOPIC = 256
-MAX_REPLY_LEVELS = 8
-"""What the strictest brokers take. A topic that a broker finds fault with ends the connection."""
 
 MAX_CORRELATION = 256
 
@@ -239,7 +235,7 @@ def reply_problem(
         return "correlation data", f"longer than {MAX_CORRELATION} octets"
     if not reply_topic:
         return "", ""
-    if not _can_be_published(reply_topic):
+    if not can_be_published(reply_topic):
         return "response topic", "not a topic that can be published to"
     if f"{reply_topic}/".startswith(f"{ROOT}/") and not reply_topic.startswith(topics.answers):
         return "response topic", f"must not be below {ROOT}/, except {topics.answers}"
@@ -247,15 +243,3 @@ def reply_problem(
         if f"{reply_topic}/".startswith(f"{prefix}/"):
             return "response topic", f"must not be below {prefix}/"
     return "", ""
-
-
-def _can_be_published(topic: str) -> bool:
-    """MQTT 5, 4.7: no wildcards, and what begins with $ belongs to the broker. A broker may refuse
-    control characters and non-characters (1.5.4), so they are not tried."""
-    return (
-        len(topic) <= MAX_REPLY_TOPIC
-        and topic.count("/") < MAX_REPLY_LEVELS
-        and topic.isprintable()
-        and not topic.startswith("$")
-        and not any(character in topic for character in "+#")
-    )

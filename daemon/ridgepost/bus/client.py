@@ -46,6 +46,10 @@ class LostError(aiomqtt.MqttError):
     """The connection has ended; the text says why."""
 
 
+class HungUpError(LostError):
+    """It ended before the broker said whether it lets us in."""
+
+
 class BadPacketError(LostError):
     """It ended over a packet that the library under us cannot read.
 
@@ -267,7 +271,7 @@ class Client(aiomqtt.Client):
     def _not_let_in(self) -> None:
         """The connection has ended; if before CONNACK, aiomqtt would wait for that all its time."""
         if not self._connected.done():
-            self._connected.set_exception(LostError("the connection ended before we were let in"))
+            self._connected.set_exception(HungUpError("the broker hung up without an answer"))
             self._connected.exception()  # looked at, should nobody wait for it any more
 
     def _on_message(self, client: paho.Client, userdata: Any, message: paho.MQTTMessage) -> None:

@@ -28,7 +28,7 @@ from ridgepost.bus.client import (
     connect_properties,
     publish_properties,
 )
-from ridgepost.bus.discovery import Discovery
+from ridgepost.bus.discovery import Discovery, announced, read_announced
 from ridgepost.bus.kept import KINDS, Projection
 from ridgepost.bus.outbox import Numbered, Outbox
 from ridgepost.bus.payloads import (
@@ -196,6 +196,16 @@ class Bus:
         """Messages that the broker has lost, and that are not with it again yet."""
 
         self._mark: asyncio.Future[PublishedPayload | None] | None = None
+        self._prefixes: frozenset[str] = frozenset({prefix} if prefix else ())
+        """Below these home automation is to be told of us, and below no other."""
+
+        self._tidied = False
+        """It is so, with the broker of these settings."""
+
+        self._told_before: asyncio.Future[frozenset[str]] | None = None
+        self._looked: asyncio.Future[None] | None = None
+        self._may_announce = asyncio.Event()
+        self._presence_said = b""
         self._answers: asyncio.Queue[Publication] = asyncio.Queue(MAX_ASKS_QUEUED)
         self._moved = asyncio.Event()
         self._client: Client | None = None
@@ -282,6 +292,7 @@ class Bus:
                     group.create_task(self._feed(client, queue))
                     group.create_task(self._answer(client))
                     group.create_task(self._keep_place(client))
+                    group.create_task(self._tidy_discovery(client))
                     for _ in range(IN_FLIGHT):
                         group.create_task(self._publish_from(client, queue))
             finally:
@@ -309,11 +320,17 @@ class Bus:
             # A number in MQTT 3.1.1 and a reason in MQTT 5; from 0x80 on it is a refusal in both.
             if getattr(granted, "value", granted) >= 0x80:
                 _log.error("the broker lets no asks through to the station", reason=str(granted))
-        self._mark = asyncio.get_running_loop().create_future() if client.session_present else None
-        if self._mark is not None:
-            # Our presence comes back to us after what the broker has kept.
-            echoes = (self._topics.published, self._topics.presence)
-            await client.subscribe([(topic, 1) for topic in echoes])
+        loop = asyncio.get_running_loop()
+        self._mark = loop.create_future() if client.session_present else None
+        self._told_before = None if self._tidied else loop.create_future()
+        self._may_announce.clear()
+        # Our presence comes back to us after what the broker has kept.
+        wanted = [
+            *([self._topics.published] if self._mark is not None else []),
+            *([self._topics.announced] if self._told_before is not None else []),
+        ]
+        if wanted:
+            await client.subscribe([(topic, 1) for topic in (*wanted, self._topics.presence)])
         await self._say_presence(client, online=True)
         self.counts.connects += 1
         self._client = client
@@ -336,12 +353,14 @@ class Bus:
             self._answers.put_nowait(told(what, self._now(), self._topics))
 
     async def _say_presence(self, client: Client, *, online: bool) -> None:
-        said = _encode(self._presence(online))
+        self._presence_said = said = _encode(self._presence(online))
         await self._publish(client, Publication(self._topics.presence, said, retain=True))
 
     # -- out -------------------------------------------------------------------------------------
 
     async def _feed(self, client: Client, queue: asyncio.Queue[Numbered]) -> None:
+        if self._prefixes:
+            await self._may_announce.wait()
         lost = await self._lost(client)
         self._owed = len(lost)
         for message in lost:
@@ -370,7 +389,8 @@ class Bus:
         if emptied is None:
             # The broker may have what earlier runs, with other settings or another log, have left,
             # or an old store of this one: `_listen` takes away what is not ours any more.
-            client.glance(self._topics.retained)
+            told = (self._discovery.mine,) if self._discovery else ()
+            client.glance([*self._topics.retained, *told])
         if again:
             # With an old store come topics that have been emptied since.
             lost = [*(emptied or ()), *lost]
@@ -400,6 +420,44 @@ class Bus:
         if mark is None or mark.log != self._logbook.log or mark.up_to > self._logbook.last_seq:
             return NOTHING
         return mark.up_to
+
+    async def _tidy_discovery(self, client: Client) -> None:
+        """Have the broker know below which prefixes home automation is told of us, and take away
+        what earlier runs have told it below others.
+
+        What the broker says of these is a claim by anybody; but nothing goes that is not told of
+        this station.
+        """
+        before = await self._announced_before()
+        old = sorted(before - self._prefixes)
+        looked = self._looked = asyncio.get_running_loop().create_future() if old else None
+        if old:
+            _log.info("discovery is taken back", below=old)
+            station = self._topics.station
+            client.glance([Discovery(prefix, station, self._topics).mine for prefix in old])
+        if old or self._prefixes:
+            # Before the first word of it goes out. It comes back behind all that is found there.
+            await self._say_announced(client, before | self._prefixes)
+        self._may_announce.set()
+        if looked is not None:
+            await looked
+            await self._answers.join()  # among them what `_listen` takes away
+            await self._say_announced(client, self._prefixes)
+        self._tidied = True
+
+    async def _announced_before(self) -> frozenset[str]:
+        """The prefixes that the broker knows of; none that matter once this has been looked at."""
+        if self._told_before is None:
+            return frozenset()
+        try:
+            async with asyncio.timeout(MARK_TIMEOUT_S):
+                return await asyncio.shield(self._told_before)
+        except TimeoutError:
+            return frozenset()
+
+    async def _say_announced(self, client: Client, prefixes: frozenset[str]) -> None:
+        said = announced(prefixes)
+        await self._publish(client, Publication(self._topics.announced, said, retain=True))
 
     async def _read(self, after: int) -> list[Entry]:
         while True:
@@ -431,8 +489,11 @@ class Bus:
     async def _answer(self, client: Client) -> None:
         while True:
             message = await self._answers.get()
-            if not (message.state and self._outbox.keeps(message.topic)):
-                await self._publish(client, message)
+            try:
+                if not (message.state and self._outbox.keeps(message.topic)):
+                    await self._publish(client, message)
+            finally:
+                self._answers.task_done()
 
     async def _publish(self, client: Client, message: Publication) -> None:
         """Return when the broker has it, or has said that it never will."""
@@ -517,9 +578,13 @@ class Bus:
                 self._take(topic, octets, message.retain, message.properties)
             elif topic == self._topics.published:
                 self._note_mark(octets)
+            elif topic == self._topics.announced:
+                self._note_announced(octets, retained=message.retain)
             elif topic == self._topics.presence:
-                if not message.retain:
+                # Another one of ours may have waited in the session, such as the last will.
+                if not message.retain and octets == self._presence_said:
                     self._settle_mark(None)
+                    self._note_announced(b"", retained=True)
             elif message.retain and octets:
                 self._take_away(topic)
             if client.discarded:
@@ -536,6 +601,13 @@ class Bus:
         # What cannot be read is not by us.
         with contextlib.suppress(msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
             self._settle_mark(msgspec.json.decode(octets, type=PublishedPayload))
+
+    def _note_announced(self, octets: bytes, *, retained: bool) -> None:
+        if retained:
+            if self._told_before is not None and not self._told_before.done():
+                self._told_before.set_result(read_announced(octets))
+        elif self._looked is not None and not self._looked.done():
+            self._looked.set_result(None)
 
     def _settle_mark(self, mark: PublishedPayload | None) -> None:
         if self._mark is not None and not self._mark.done():

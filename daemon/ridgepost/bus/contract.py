@@ -10,7 +10,7 @@ from typing import Any, Literal
 
 import msgspec
 
-from ridgepost.bus import asks, payloads, places, summaries
+from ridgepost.bus import asks, discovery, payloads, places, summaries
 from ridgepost.bus.common import SCHEMA
 from ridgepost.bus.topics import Topics
 
@@ -196,6 +196,13 @@ def rooms() -> list[Room]:
             address=topics.published,
             models=(summaries.PublishedPayload,),
             says="How far the broker has the log; every half minute if anything is new.",
+            retained="retained",
+        ),
+        Room(
+            name="announced",
+            address=topics.announced,
+            models=(discovery.AnnouncedPayload,),
+            says="Where home automation finds what is told of the station by MQTT discovery.",
             retained="retained",
         ),
         Room(

@@ -8,9 +8,10 @@ from typing import Any
 import msgspec
 
 from ridgepost.bus import throttle
-from ridgepost.bus.asks import FORMS, MAX_CORRELATION, MAX_OCTETS, MAX_REPLY_TOPIC
+from ridgepost.bus.asks import FORMS, MAX_CORRELATION, MAX_OCTETS
 from ridgepost.bus.contract import Room, document, rooms
 from ridgepost.bus.kept import INBOUND_KEPT, PLACES_KEPT, SETTLED_KEPT
+from ridgepost.bus.topics import MAX_TOPIC
 
 _AT_ONCE, _EVERY_S = throttle.ON_AIR.at_once, throttle.ON_AIR.every_s
 _OTHER, _A_SECOND = throttle.OTHER.at_once, 1 / throttle.OTHER.every_s
@@ -51,7 +52,7 @@ under the same name is refused. An answer that accepts is sent after what it pro
 disk. `state` and `list` change nothing: they are answered anew each time, and not logged.
 
 The answer comes on `answer/<request>`, or with MQTT 5 on the response topic of the ask, with its
-correlation data: at most {MAX_REPLY_TOPIC} and {MAX_CORRELATION} octets, and not below `ridgepost/`
+correlation data: at most {MAX_TOPIC} and {MAX_CORRELATION} octets, and not below `ridgepost/`
 except `answer/`. A refusal says which `field` is to be mended and `why`.
 
 Each client may put {_AT_ONCE} messages, bulletins or queries on the air at once and then one in

@@ -2,6 +2,10 @@
 
 Below a prefix, 'homeassistant' unless it is set otherwise, a retained message describes each thing
 that there is, and on which of our topics its value stands. (Keys of the convention from memory.)
+
+These messages stay with the broker when the station is set otherwise. So the broker also keeps, as
+`announced` among our own topics, below which prefixes there are any: before the first goes out, and
+until the last has been taken away.
 """
 
 from typing import Any
@@ -9,10 +13,43 @@ from typing import Any
 import msgspec
 
 from ridgepost import __version__
-from ridgepost.bus.topics import Topics
+from ridgepost.bus.common import SCHEMA, SchemaVersion
+from ridgepost.bus.topics import ROOT, Topics, can_be_published
 
 MOST_TRACKERS = 200
 """Stations that become trackers; a home automation takes each for a device of its own."""
+
+MOST_PREFIXES = 16
+"""Prefixes that are taken from the broker's word for ours; more than anybody tries out."""
+
+
+class AnnouncedPayload(msgspec.Struct, frozen=True, kw_only=True):
+    """Below which prefixes home automation has been told of the station and its trackers."""
+
+    schema: SchemaVersion = SCHEMA
+    prefixes: list[str]
+
+
+def announced(prefixes: frozenset[str]) -> bytes:
+    """The payload that says so; empty if there are none."""
+    said = AnnouncedPayload(prefixes=sorted(prefixes))
+    return msgspec.json.encode(said) if prefixes else b""
+
+
+def read_announced(octets: bytes) -> frozenset[str]:
+    """The prefixes in such a payload, as far as they can be any."""
+    try:
+        said = msgspec.json.decode(octets, type=AnnouncedPayload)
+    except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
+        return frozenset()  # not by us
+    return frozenset([each for each in said.prefixes if _is_prefix(each)][:MOST_PREFIXES])
+
+
+def _is_prefix(text: str) -> bool:
+    """Also for us, and for a broker that would hang up over a topic that is none."""
+    return can_be_published(f"{text}/binary_sensor/{ROOT}/presence/config") and not (
+        f"{text}/".startswith(f"{ROOT}/")
+    )
 
 
 def plain_name(text: str) -> str:
@@ -37,6 +74,8 @@ class Discovery:
             "model": "Ridgepost",
             "sw_version": __version__,
         }
+        self.mine = self._topic("+", "+")
+        """A filter for all topics that are told of this station."""
 
     def own(self) -> dict[str, bytes]:
         """Topics and payloads for the station itself: presence, what is unread, the last notice."""
@@ -105,5 +144,11 @@ class Discovery:
                 "availability_template": "{{ 'online' if value_json.online else 'offline' }}",
             }
         return msgspec.json.encode(
-            {"unique_id": f"{self._node}-{thing}", "device": self._device, **availability, **more}
+            {
+                "unique_id": f"{self._node}-{thing}",
+                "device": self._device,
+                "origin": {"name": "Ridgepost", "sw_version": __version__},
+                **availability,
+                **more,
+            }
         )

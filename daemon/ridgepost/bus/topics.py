@@ -19,6 +19,23 @@ def word(text: str) -> str:
     return quote(text, safe="") or "%"
 
 
+MAX_TOPIC = 256
+MAX_LEVELS = 8
+"""What the strictest brokers take. A topic that a broker finds fault with ends the connection."""
+
+
+def can_be_published(topic: str) -> bool:
+    """MQTT 5, 4.7: no wildcards, and what begins with $ belongs to the broker. A broker may refuse
+    control characters and non-characters (1.5.4), so they are not tried."""
+    return (
+        0 < len(topic) <= MAX_TOPIC
+        and topic.count("/") < MAX_LEVELS
+        and topic.isprintable()
+        and not topic.startswith("$")
+        and not any(character in topic for character in "+#")
+    )
+
+
 class Topics:
     """The topics of one station."""
 
@@ -36,6 +53,7 @@ class Topics:
         self.all_roster = f"{self.base}/roster/+"
         self.all_bulletins = f"{self.base}/bulletin/+/+"
         self.published = f"{self.base}/published"
+        self.announced = f"{self.base}/announced"
         self.unread = f"{self.base}/unread"
         self.notices = f"{self.base}/notices"
         self.retained = tuple(
