@@ -188,6 +188,9 @@ def test_outbox(made: list[list[Publication]], data: st.DataObject) -> None:
         # Nothing up to the floor is missing: not one event, and of states the latest.
         done = [message for messages in made[: outbox.floor - 100] for message in messages]
         assert all(id(message) in acknowledged for message in done if not message.state)
+        # Whatever is to stay is known as that, wherever it is on its way.
+        fed = [message for messages in made[: outbox.fed - 100] for message in messages]
+        assert all(outbox.keeps(topic) for topic in keeping(fed))
     first_arrivals = list(dict.fromkeys(id(message) for message in arrived if not message.state))
     assert first_arrivals == [id(m) for messages in made for m in messages if not m.state]
     everything = keeping(message for messages in made for message in messages)

@@ -46,6 +46,7 @@ class Outbox:
         return (
             topic in self.kept
             or topic in self._waiting
+            or any(sent == topic for sent, _ in self._sent)
             or any(message.topic == topic for _, message in self._events)
         )
 
