@@ -12,9 +12,11 @@ import msgspec
 
 from ridgepost.bus import asks, discovery, payloads, places, summaries
 from ridgepost.bus.common import SCHEMA
+from ridgepost.bus.report_schemas import UNION, report_schemas
 from ridgepost.bus.topics import Topics
 
 FILE = "asyncapi.json"
+REF = "#/components/schemas/{name}"
 
 STATION = "{station}"
 MQTT_BINDING = "0.2.0"
@@ -232,10 +234,15 @@ def document() -> dict[str, Any]:
     """The whole contract as an AsyncAPI 3.0 document."""
     everything = rooms()
     models = list(dict.fromkeys(model for room in everything for model in room.models))
-    _, schemas = msgspec.json.schema_components(models, ref_template="#/components/schemas/{name}")
+    _, schemas = msgspec.json.schema_components(models, ref_template=REF)
     forms = {form.__name__ for form, _ in asks.FORMS.values()}
     for name, schema in schemas.items():
         _tidy(schema, published=name not in forms)
+    reports = report_schemas(REF)
+    for schema in reports.values():
+        _describe(schema)
+    schemas["HeardPayload"]["properties"]["report"] = {"$ref": REF.format(name=UNION)}
+    schemas |= reports
     return {
         "asyncapi": "3.0.0",
         "info": {
@@ -265,11 +272,16 @@ def shipped_text() -> str:
     return resources.files("ridgepost.bus").joinpath(FILE).read_text(encoding="utf-8")
 
 
-def _tidy(schema: dict[str, Any], *, published: bool) -> None:
-    """Descriptions as plain text; and whatever the station publishes has all of its keys."""
+def _describe(schema: dict[str, Any]) -> None:
+    """Descriptions as plain text."""
     if "description" in schema:
         words = " ".join(schema["description"].split())
         schema["description"] = re.sub(r"\bNone\b", "null", words)
+
+
+def _tidy(schema: dict[str, Any], *, published: bool) -> None:
+    """Whatever the station publishes has all of its keys."""
+    _describe(schema)
     if published and "properties" in schema:
         schema["required"] = list(schema["properties"])
 

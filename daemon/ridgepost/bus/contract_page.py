@@ -11,6 +11,7 @@ from ridgepost.bus import throttle
 from ridgepost.bus.asks import FORMS, MAX_CORRELATION, MAX_OCTETS
 from ridgepost.bus.contract import Room, document, rooms
 from ridgepost.bus.kept import INBOUND_KEPT, PLACES_KEPT, SETTLED_KEPT
+from ridgepost.bus.report_schemas import shared_keys
 from ridgepost.bus.topics import MAX_TOPIC
 
 _AT_ONCE, _EVERY_S = throttle.ON_AIR.at_once, throttle.ON_AIR.every_s
@@ -97,6 +98,9 @@ def page() -> str:
     lines += ["", "## Payloads", ""]
     for name, schema in schemas.items():
         lines += _section(name, schema)
+    for part, keys in shared_keys().items():
+        described = {"description": "Keys that several kinds of reports have.", "properties": keys}
+        lines += _section(part, described)
     return "\n".join(lines).rstrip("\n") + "\n"
 
 
@@ -117,14 +121,26 @@ def _section(name: str, schema: dict[str, Any]) -> list[str]:
         lines += [schema["description"], ""]
     if "enum" in schema:
         return [*lines, "One of " + ", ".join(f"`{value}`" for value in schema["enum"]) + ".", ""]
+    if "anyOf" in schema:
+        return [*lines, "One of " + ", ".join(_type(inner) for inner in schema["anyOf"]) + ".", ""]
     properties = schema.get("properties", {})
     if not properties:
         return lines
     required = schema.get("required", [])
     lines += ["| key | type |", "|---|---|"]
+    parts = {
+        part: keys
+        for part, keys in shared_keys().items()
+        if part != name and keys.items() <= properties.items()
+    }
     for key, inner in properties.items():
         optional = "" if key in required else ", may be left out"
-        lines.append(f"| `{key}` | {_type(inner)}{optional} |")
+        part = next((part for part, keys in parts.items() if key in keys), None)
+        if part is None:
+            lines.append(f"| `{key}` | {_type(inner)}{optional} |")
+        elif key == next(iter(parts[part])):
+            optional = "" if key in required else ", which may all be left out"
+            lines.append(f"| ... | the keys of [{part}](#{_anchor(part)}){optional} |")
     return [*lines, ""]
 
 
