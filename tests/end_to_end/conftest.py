@@ -1,5 +1,6 @@
 """A site for each test, with a real broker of its own."""
 
+import contextlib
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -7,18 +8,18 @@ import pytest
 
 from bus.schemas import complaint
 from end_to_end.world import HUB, Site, World
-from harness import Broker, require_tool
+from harness import Broker, free_port, require_tool
 
 
-@pytest.fixture
-def site(tmp_path: Path) -> Iterator[Site]:
-    """Its broker keeps sessions on disk, as Debian's does, so that the listener of the test misses
-    nothing while the broker is stopped and started again."""
-    keeping = f"persistence true\npersistence_location {tmp_path}/\nset_tcp_nodelay true\n"
-    broker = Broker(require_tool("mosquitto"), tmp_path / "broker", keeping)
+@contextlib.contextmanager
+def site_with(folder: Path, settings: str = "") -> Iterator[Site]:
+    """A site whose broker keeps sessions on disk, as Debian's does, so that the listener of the
+    test misses nothing while the broker is stopped and started again."""
+    keeping = f"persistence true\npersistence_location {folder}/\nset_tcp_nodelay true\n"
+    broker = Broker(require_tool("mosquitto"), folder / "broker", keeping + settings)
     broker.start()
     try:
-        site = Site(World(), tmp_path, broker)
+        site = Site(World(), folder, broker)
         try:
             yield site
             site.check()
@@ -27,6 +28,25 @@ def site(tmp_path: Path) -> Iterator[Site]:
             site.put_away()
     finally:
         broker.kill()
+
+
+@pytest.fixture
+def site(tmp_path: Path) -> Iterator[Site]:
+    with site_with(tmp_path) as site:
+        yield site
+
+
+@pytest.fixture
+def websockets_port() -> int:
+    return free_port()
+
+
+@pytest.fixture
+def site_on_the_web(tmp_path: Path, websockets_port: int) -> Iterator[Site]:
+    """Its broker speaks to browsers as well."""
+    listener = f"listener {websockets_port} 127.0.0.1\nprotocol websockets\n"
+    with site_with(tmp_path, listener) as site:
+        yield site
 
 
 def check_contract(site: Site) -> None:
