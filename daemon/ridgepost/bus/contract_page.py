@@ -34,6 +34,11 @@ leave alone: keys may be added. `schema` changes when a reader of the old payloa
   follow from.
 - **Retained topics** hold what a newcomer needs. An empty payload says that there is nothing any
   more. A broker that comes back without them, or with old ones, is given them again.
+- **To miss nothing,** a client connects under a name of its own with a session that the broker
+  keeps, subscribes at QoS 1, and tells by `id` what it has had already. Where the broker has no
+  session for it (any more), the client forgets its table of retained topics and is given them anew.
+  What a broker loses before it has passed it on, with its store or by its limits
+  (`max_queued_messages`), nobody gives again: it is in the log.
 - **Bounds.** {PLACES_KEPT} places stay, all open messages, the last {SETTLED_KEPT} settled ones and
   the last {INBOUND_KEPT} that came in; what was heard of least lately goes first.
 - **Names from the air** in topics: letters, digits and `-._~` stay as they are, every other octet
