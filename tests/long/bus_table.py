@@ -46,8 +46,9 @@ FRAMES_PER_S = 50.0
 
 STATIONS = [f"QZ1SAG-{number}" for number in range(1, 13)]
 OBJECTS = [f"POST{number}" for number in range(9)]
-CALM = (15, 40)
-"""Frames heard between two faults, and while one lasts."""
+SHORT, LONG = (15, 40), (130, 180)
+"""Frames heard between two faults, and while one lasts. In a long while the station saves its place
+in the log, which it does every other second."""
 
 BROKER_SETTINGS = (
     "persistence true\n"
@@ -146,8 +147,11 @@ class Counts(NamedTuple):
 class Run:
     """One run: the site, its two networks, and what is done to them."""
 
-    def __init__(self, folder: Path, seed: int, leave: contextlib.ExitStack) -> None:
+    def __init__(
+        self, folder: Path, seed: int, leave: contextlib.ExitStack, long_share: float = 0.25
+    ) -> None:
         self.rng = random.Random(seed)
+        self.long_share = long_share
         self.world = world = World()
         self.folder = folder
         settings = BROKER_SETTINGS.format(folder=folder)
@@ -188,6 +192,11 @@ class Run:
         """Let so many more frames be heard, as far as the station runs."""
         until = self.heard + count
         self.until(lambda: self.heard >= until or not self.hearing, f"{count} frames")
+
+    def a_while(self) -> None:
+        """Let some frames be heard; now and then many."""
+        how_long = LONG if self.rng.random() < self.long_share else SHORT
+        self.pass_frames(self.rng.randint(*how_long))
 
     @property
     def hearing(self) -> bool:
@@ -301,7 +310,7 @@ class Run:
         if self.rng.random() < 0.7:
             self.tnc.heard(f"QZ1MRK>APZ001:!6100.00N/14900.00W-{self.heard}")
             self.until(lambda mark=self.heard: self.marked_to() >= mark, "the client to catch up")
-        self.pass_frames(self.rng.randint(*CALM))
+        self.a_while()
 
     def marked_to(self) -> int:
         """How many frames had been heard before the latest mark that the client knows."""
@@ -377,13 +386,13 @@ class Run:
         else:
             how = ""
             end = self.kill_station()
-        self.pass_frames(self.rng.randint(*CALM))
+        self.a_while()
         # Now and then the station dies in the middle of another fault.
         if what != "kill" and self.wish["kill"] and self.rng.random() < 0.3:
             self.wish["kill"] -= 1
             self.done["kill"] += 1
             self.kill_station()()
-            self.pass_frames(self.rng.randint(*CALM))
+            self.a_while()
             how += ", and the station killed"
         end()
         return f"{what} {how}".rstrip()
@@ -486,10 +495,12 @@ def run(
     kills: int,
     seed: int,
     say: Callable[[str], None] = lambda _: None,
+    long_share: float = 0.25,
 ) -> tuple[Counts, Table]:
-    """A run in this folder; what came of it, and what the client had."""
+    """A run in this folder, in which so many of the times between are long ones; what came of it,
+    and what the client had."""
     with contextlib.ExitStack() as leave:
-        one = Run(folder, seed, leave)
+        one = Run(folder, seed, leave, long_share)
         counts = one.go(stops, cuts, kills, say)
         one.site.check()
         return counts, one.onlooker.table
