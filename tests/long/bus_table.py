@@ -193,9 +193,9 @@ class Run:
         until = self.heard + count
         self.until(lambda: self.heard >= until or not self.hearing, f"{count} frames")
 
-    def a_while(self) -> None:
-        """Let some frames be heard; now and then many."""
-        how_long = LONG if self.rng.random() < self.long_share else SHORT
+    def a_while(self, times: int = 1) -> None:
+        """Let some frames be heard; now and then, or so many times as often, many."""
+        how_long = LONG if self.rng.random() < self.long_share * times else SHORT
         self.pass_frames(self.rng.randint(*how_long))
 
     @property
@@ -386,7 +386,8 @@ class Run:
         else:
             how = ""
             end = self.kill_station()
-        self.a_while()
+        # A station that takes silence for a slow broker goes on saving its place.
+        self.a_while(times=3 if how in ("silent", "stranded") else 1)
         # Now and then the station dies in the middle of another fault.
         if what != "kill" and self.wish["kill"] and self.rng.random() < 0.3:
             self.wish["kill"] -= 1
