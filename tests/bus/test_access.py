@@ -8,7 +8,8 @@ import json
 import re
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import AsyncIterator, Iterator
+from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any
 
@@ -25,7 +26,9 @@ from ridgepost.broker import PASSWORD_VARIABLE, broker_options
 from ridgepost.bus.client import RefusedError
 from ridgepost.bus.connection import BrokerOptions
 from ridgepost.logbook.book import Logbook
+from ridgepost.radio import ax25
 from ridgepost.settings import SettingsError, parse_settings
+from ridgepost.station.records import Heard
 
 DEPLOY = Path(__file__).parents[2] / "deploy" / "broker"
 BOUND_S = 10.0
@@ -90,11 +93,10 @@ def shipped(tmp_path: Path) -> Iterator[ShippedBroker]:
     broker.kill()
 
 
-@pytest.fixture
-async def gateway(tmp_path: Path, shipped: ShippedBroker) -> Any:
-    """A bus that is connected as the gateway."""
-    logbook = await Logbook.open(tmp_path / "log")
-    options = msgspec.structs.replace(shipped.as_role("gateway", tls=True))
+@asynccontextmanager
+async def as_gateway(folder: Path, options: BrokerOptions) -> AsyncIterator[Bench]:
+    """A bus that is connected with these options."""
+    logbook = await Logbook.open(folder)
     bench = Bench(options, logbook, asyncio.sleep)
     task = asyncio.create_task(bench.bus.run())
     await bench.until(lambda: bench.bus.connected)
@@ -104,10 +106,50 @@ async def gateway(tmp_path: Path, shipped: ShippedBroker) -> Any:
     await logbook.close()
 
 
+@pytest.fixture
+async def gateway(tmp_path: Path, shipped: ShippedBroker) -> AsyncIterator[Bench]:
+    """A bus that is connected as the gateway."""
+    async with as_gateway(tmp_path / "log", shipped.as_role("gateway", tls=True)) as bench:
+        yield bench
+
+
 async def test_the_gateway_may_all_it_needs(gateway: Bench) -> None:
     await gateway.log(*notices(3))
     await gateway.published()
     assert gateway.bus.counts.refused == 0
+
+
+async def test_discovery_as_the_access_rules_have_it(
+    tmp_path: Path, shipped: ShippedBroker
+) -> None:
+    """With the line that is there for it the gateway may tell of itself, and take that back."""
+    rules = tmp_path / "broker" / "ridgepost.access"
+    text, count = re.subn(
+        r"^#(topic \S+ homeassistant/)", r"\1", rules.read_text("ascii"), flags=re.M
+    )
+    assert count == 1
+    rules.write_text(text, encoding="ascii")
+    shipped.kill()
+    shipped.start()
+    options = shipped.as_role("gateway")
+    telling = msgspec.structs.replace(options, discovery_prefix="homeassistant")
+    for bus_options, kept in ((telling, 4), (options, 0)):
+        async with as_gateway(tmp_path / "log", bus_options) as bench:
+            frame = ax25.encode(ax25.from_monitor("QZ1SAG-9>APZ001:!4903.50N/07201.75W>"))
+            await bench.log(Heard(tnc="vhf", port=0, frame=frame), *notices(1))
+            await bench.until(lambda: bench.bus._tidied)
+            await bench.published()
+            assert bench.bus.counts.refused == 0
+        async with options.client() as client:
+            await client.subscribe("homeassistant/+/ridgepost-QZ1HUB-10/#", qos=1)
+            await client.deliver("homeassistant/x/ridgepost-QZ1HUB-10/fence", b"")
+            found = []
+            async with asyncio.timeout(BOUND_S):
+                async for message in client.messages:
+                    if str(message.topic).endswith("/fence"):
+                        break
+                    found.append(str(message.topic))
+        assert len(found) == kept
 
 
 async def test_an_operator_asks_in_their_own_name(gateway: Bench, shipped: ShippedBroker) -> None:
