@@ -15,8 +15,10 @@ from bus.scripted import ScriptedBroker
 from bus.test_connection import BASE, NOW, SEND, Bench, events, notices, running, watching
 from harness import Broker, require_tool
 from ridgepost.bus.client import IN_FLIGHT
+from ridgepost.bus.connection import READER
 from ridgepost.bus.kept import EMPTIED_KNOWN
 from ridgepost.bus.throttle import ON_AIR
+from ridgepost.logbook.book import Logbook
 from ridgepost.radio import ax25
 from ridgepost.station.moment import Moment
 from ridgepost.station.records import (
@@ -255,6 +257,35 @@ async def test_what_an_old_log_left_is_taken_away(tmp_path: Path, mosquitto: Bro
         "elsewhere",
     }
     assert found[f"{BASE}/unread"]["count"] == 0
+
+
+async def test_nothing_goes_that_only_has_to_be_read_again(
+    tmp_path: Path, mosquitto: Broker
+) -> None:
+    """A station that was killed has to publish the last seconds of its log again. What the broker
+    keeps of these does not vanish in between."""
+    lines = [BulletinHeard(source=f"QZ{n}NET", line="BLN1", text="", heard=1) for n in range(50)]
+    async with running(tmp_path, mosquitto.port) as bench:
+        await bench.log(*notices(1000), *lines)
+        await bench.published()
+    logbook = await Logbook.open(tmp_path / "log")
+    await logbook.move_reader(READER, 0)
+    await logbook.close()
+    async with (
+        watching(mosquitto.port, f"{BASE}/bulletin/#") as client,
+        running(tmp_path, mosquitto.port) as bench,
+    ):
+        await bench.published()
+        await nothing_owed(bench)
+        await client.publish(f"{BASE}/bulletin/x/fence", b"fence", qos=1)
+        seen = []
+        async with asyncio.timeout(BOUND_S):
+            async for message in client.messages:
+                if str(message.topic).endswith("/fence"):
+                    break
+                seen.append(bytes(message.payload))
+    assert len(seen) == 2 * len(lines)
+    assert b"" not in seen
 
 
 # --- one client among others --------------------------------------------------------------------

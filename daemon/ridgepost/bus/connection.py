@@ -204,6 +204,9 @@ class Bus:
 
         self._told_before: asyncio.Future[frozenset[str]] | None = None
         self._looked: asyncio.Future[None] | None = None
+        self._look_at: list[str] = []
+        """Where the broker may keep what is not ours any more."""
+
         self._may_announce = asyncio.Event()
         self._presence_said = b""
         self._answers: asyncio.Queue[Publication] = asyncio.Queue(MAX_ASKS_QUEUED)
@@ -361,7 +364,8 @@ class Bus:
     async def _feed(self, client: Client, queue: asyncio.Queue[Numbered]) -> None:
         if self._prefixes:
             await self._may_announce.wait()
-        lost = await self._lost(client)
+        self._look_at = []
+        lost = await self._lost()
         self._owed = len(lost)
         for message in lost:
             await queue.put((NOT_FROM_THE_LOG, message))
@@ -370,16 +374,21 @@ class Bus:
         self._moved.set()
         outbox, stated = self._outbox, self._outbox.fed
         while True:
-            if self._logbook.last_seq <= outbox.fed or outbox.fed - stated >= STATES_EVERY:
+            all_fed = self._logbook.last_seq <= outbox.fed
+            if all_fed or outbox.fed - stated >= STATES_EVERY:
                 stated = outbox.fed
                 for item in outbox.states():
                     await queue.put(item)
+            if all_fed and self._look_at:
+                # Not before: what follows from an entry that has not been read again is ours too.
+                client.glance(self._look_at)
+                self._look_at = []
             for entry in await self._read(outbox.fed):
                 for item in outbox.add(entry.seq, self._made(entry)):
                     await queue.put(item)
             self._moved.set()
 
-    async def _lost(self, client: Client) -> list[Publication]:
+    async def _lost(self) -> list[Publication]:
         """What this broker was given to keep, and has no longer as far as can be told."""
         after = await self._broker_has()
         kept = self._outbox.kept
@@ -390,7 +399,7 @@ class Bus:
             # The broker may have what earlier runs, with other settings or another log, have left,
             # or an old store of this one: `_listen` takes away what is not ours any more.
             told = (self._discovery.mine,) if self._discovery else ()
-            client.glance([*self._topics.retained, *told])
+            self._look_at = [*self._topics.retained, *told]
         if again:
             # With an old store come topics that have been emptied since.
             lost = [*(emptied or ()), *lost]
