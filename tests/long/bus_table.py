@@ -238,7 +238,7 @@ class Run:
             self.answered += 1
             info = frame.info.decode("utf-8", "replace")
             to, number = info[1:10].rstrip(), number_of(frame)
-            if info[:1] != ":" or not number or to not in STATIONS:
+            if info[:1] != ":" or "{" not in info or to not in STATIONS:
                 continue
             word = self.rng.choices(["ack", "rej", ""], [8, 1, 2])[0]
             if word:

@@ -35,6 +35,7 @@ TOPICS = {
 NOT_TOLD = ("started", "stopped")
 SETTLED = ("acknowledged", "rejected", "expired", "cancelled")
 SETTLED_KEPT = INBOUND_KEPT = 100
+UNREAD_KEPT, NOTICES_KEPT = 2048, 256
 """config/bus-contract.md, Bounds."""
 
 
@@ -164,6 +165,7 @@ def retained(rows: Iterable[Row], base: str) -> dict[str, dict[str, Any]]:
                 inbound.append(f"traffic/in/{row.id}")
                 kept[inbound[-1]] = said
                 unread[row.id] = None
+                _bound(unread, UNREAD_KEPT)
                 marks["unread"] = row.id
             case "read":
                 for message in body["messages"]:
@@ -177,6 +179,7 @@ def retained(rows: Iterable[Row], base: str) -> dict[str, dict[str, Any]]:
                 kept[f"link/{_word(body['tnc'])}"] = said
             case "notice":
                 notices[row.id] = None
+                _bound(notices, NOTICES_KEPT)
                 marks["notices"] = row.id
             case "cleared":
                 notices.pop(body["notice"], None)
@@ -188,6 +191,12 @@ def retained(rows: Iterable[Row], base: str) -> dict[str, dict[str, Any]]:
     for name, waiting in (("unread", unread), ("notices", notices)):
         kept[name] = {"count": len(waiting), "of": marks[name] or None}
     return {f"{base}/{topic}": said for topic, said in kept.items()}
+
+
+def _bound(waiting: dict[str, None], limit: int) -> None:
+    """What came first goes."""
+    if len(waiting) > limit:
+        del waiting[next(iter(waiting))]
 
 
 def _place(row: Row, kept: dict[str, dict[str, Any]]) -> None:

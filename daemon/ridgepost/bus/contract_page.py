@@ -13,6 +13,7 @@ from ridgepost.bus.contract import Room, document, rooms
 from ridgepost.bus.kept import INBOUND_KEPT, PLACES_KEPT, SETTLED_KEPT
 from ridgepost.bus.report_schemas import shared_keys
 from ridgepost.bus.topics import MAX_TOPIC
+from ridgepost.station.unseen import MESSAGES_KEPT, NOTICES_KEPT
 
 _AT_ONCE, _EVERY_S = throttle.ON_AIR.at_once, throttle.ON_AIR.every_s
 _OTHER, _A_SECOND = throttle.OTHER.at_once, 1 / throttle.OTHER.every_s
@@ -40,7 +41,8 @@ leave alone: keys may be added. `schema` changes when a reader of the old payloa
   What a broker loses before it has passed it on, with its store or by its limits
   (`max_queued_messages`), nobody gives again: it is in the log.
 - **Bounds.** {PLACES_KEPT} places stay, all open messages, the last {SETTLED_KEPT} settled ones and
-  the last {INBOUND_KEPT} that came in; what was heard of least lately goes first.
+  the last {INBOUND_KEPT} that came in; what was heard of least lately goes first. Of unread
+  messages the latest {MESSAGES_KEPT} count, of open notices the latest {NOTICES_KEPT}.
 - **Names from the air** in topics: letters, digits and `-._~` stay as they are, every other octet
   of the UTF-8 becomes `%XX`, and an empty name is `%`. No two names share a topic.
 - **The clock.** With `clock_trusted` false nobody has set the station's clock, and `at` is good for
