@@ -60,6 +60,13 @@ def test_decode(case: Case) -> None:
 
 
 # The values of the notes in vectors/weather.toml: 36.23 knots, 41.70 miles an hour.
+def test_nothing_but_wind_in_a_compressed_report() -> None:
+    report = _weather("=/5L!!<*e7_7P[Hill")
+    assert report.readings.wind_speed_mph == pytest.approx(41.70, abs=0.01)
+    assert report.comment == "Hill"
+    assert report.departures == ("weather_fields_missing",)
+
+
 def test_wind_of_a_compressed_report_is_no_motion() -> None:
     report = _weather("=/5L!!<*e7_7P[g005t077")
     assert report.readings.wind_speed_mph == pytest.approx(41.70, abs=0.01)
@@ -240,16 +247,17 @@ def test_raw_weather_of_no_instrument() -> None:
     assert report.departures == ("raw_weather_form",)
 
 
-@pytest.mark.parametrize("info", [b"!!", b"#", b"*\r", b"$ULTW"])
-def test_raw_weather_cut_short(info: bytes) -> None:
+@pytest.mark.parametrize(("info", "offset"), [(b"!!", 2), (b"#", 1), (b"*\r", 1), (b"$ULTW", 5)])
+def test_raw_weather_cut_short(info: bytes, offset: int) -> None:
     report = decode(info)
     assert isinstance(report, Unreadable)
-    assert report.reason == "too_short"
+    assert (report.reason, report.offset) == ("too_short", offset)
 
 
 def test_no_raw_weather() -> None:
-    with pytest.raises(Broken):
+    with pytest.raises(Broken) as broken:
         read_raw_weather(Packet(info=b"$GPGLL"))
+    assert (broken.value.reason, broken.value.offset) == ("format", 0)
 
 
 # --- writing -------------------------------------------------------------------------------------
@@ -282,23 +290,77 @@ def test_write_at_a_place() -> None:
     assert (report.readings, report.comment) == (readings, " Hill")
 
 
+# The first and last value of each field, by its width and unit in the table of ch. 12.
+@pytest.mark.parametrize(
+    ("readings", "written"),
+    [
+        ({"wind_direction_deg": 1}, "001/...g...t..."),
+        ({"wind_direction_deg": 360}, "360/...g...t..."),
+        ({"wind_speed_mph": 0}, ".../000g...t..."),
+        ({"wind_speed_mph": 999}, ".../999g...t..."),
+        ({"wind_gust_mph": 0}, ".../...g000t..."),
+        ({"wind_gust_mph": 999}, ".../...g999t..."),
+        ({"temperature_f": -99}, ".../...g...t-99"),
+        ({"temperature_f": 0}, ".../...g...t000"),
+        ({"temperature_f": 999}, ".../...g...t999"),
+        ({"rain_last_hour_in": 0}, ".../...g...t...r000"),
+        ({"rain_last_hour_in": 9.99}, ".../...g...t...r999"),
+        ({"rain_last_24h_in": 9.99}, ".../...g...t...p999"),
+        ({"rain_since_midnight_in": 9.99}, ".../...g...t...P999"),
+        ({"humidity_pct": 1}, ".../...g...t...h01"),
+        ({"humidity_pct": 99}, ".../...g...t...h99"),
+        ({"humidity_pct": 100}, ".../...g...t...h00"),
+        ({"pressure_hpa": 0}, ".../...g...t...b00000"),
+        ({"pressure_hpa": 9999.9}, ".../...g...t...b99999"),
+        ({"luminosity_w_m2": 0}, ".../...g...t...L000"),
+        ({"luminosity_w_m2": 999}, ".../...g...t...L999"),
+        # "l" is for 1000 watts and more, so for what is rounded to 1000 as well.
+        ({"luminosity_w_m2": 999.4}, ".../...g...t...L999"),
+        ({"luminosity_w_m2": 999.5}, ".../...g...t...l000"),
+        ({"luminosity_w_m2": 999.6}, ".../...g...t...l000"),
+        ({"luminosity_w_m2": 1000}, ".../...g...t...l000"),
+        ({"luminosity_w_m2": 1999}, ".../...g...t...l999"),
+        ({"snow_last_24h_in": 0}, ".../...g...t...s000"),
+        ({"snow_last_24h_in": 0.5}, ".../...g...t...s0.5"),
+        ({"snow_last_24h_in": 5}, ".../...g...t...s005"),
+        ({"snow_last_24h_in": 9.9}, ".../...g...t...s9.9"),
+        ({"snow_last_24h_in": 9.96}, ".../...g...t...s010"),
+        ({"snow_last_24h_in": 12.6}, ".../...g...t...s013"),
+        ({"snow_last_24h_in": 999}, ".../...g...t...s999"),
+        ({"raw_rain_counter": 0}, ".../...g...t...#000"),
+        ({"raw_rain_counter": 999}, ".../...g...t...#999"),
+    ],
+)
+def test_first_and_last_value(readings: dict[str, Any], written: str) -> None:
+    assert write_readings(Readings(**readings)) == written
+
+
 @pytest.mark.parametrize(
     "readings",
     [
         {"wind_direction_deg": 0},
         {"wind_direction_deg": 361},
         {"wind_speed_mph": -1},
+        {"wind_speed_mph": 1000},
+        {"wind_gust_mph": -1},
         {"wind_gust_mph": 1000},
         {"temperature_f": -100},
+        {"temperature_f": 1000},
         {"temperature_f": float("nan")},
+        {"rain_last_hour_in": -0.01},
         {"rain_last_hour_in": 10},
         {"humidity_pct": 0},
         {"humidity_pct": 101},
+        {"pressure_hpa": -0.1},
         {"pressure_hpa": 10000},
         {"luminosity_w_m2": 2000},
         {"luminosity_w_m2": -1},
+        {"luminosity_w_m2": float("nan")},
         {"snow_last_24h_in": -0.6},
+        {"snow_last_24h_in": -1},
+        {"snow_last_24h_in": 1000},
         {"snow_last_24h_in": float("inf")},
+        {"raw_rain_counter": -1},
         {"raw_rain_counter": 1000},
     ],
 )

@@ -148,7 +148,8 @@ def write_readings(readings: Readings) -> str:
     if readings.pressure_hpa is not None:
         fields.append(_write("b", readings.pressure_hpa * 10, 0, 99999, width=5))
     if readings.luminosity_w_m2 is not None:
-        thousands = readings.luminosity_w_m2 >= 1000
+        # From 999.5 on three digits have no room; what it is over, rounded, is then 0.
+        thousands = readings.luminosity_w_m2 >= 999.5
         over = readings.luminosity_w_m2 - (1000 if thousands else 0)
         fields.append(_write("l" if thousands else "L", over, 0, 999))
     if readings.snow_last_24h_in is not None:
