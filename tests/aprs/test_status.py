@@ -49,12 +49,17 @@ def test_every_heading() -> None:
     assert headings == list(range(0, 360, 10))
 
 
-# APRS 1.2c ch. 16: upper case is to be sent, 54 characters may follow a locator, and no line end.
+# APRS 1.2c ch. 16: up to 62 characters, 55 after a time, 54 after a locator; upper case is to be
+# sent, and no line end.
 @pytest.mark.parametrize(
     ("info", "departures"),
     [
         (b">IO91SX/- Hello", ()),
         (b">io91sx/- Hello", ("lower_case_locator",)),
+        (b">" + b"A" * 62, ()),
+        (b">" + b"A" * 63, ("text_too_long",)),
+        (b">092345z" + b"A" * 55, ()),
+        (b">092345z" + b"A" * 56, ("text_too_long",)),
         (b">IO91SX/- " + b"A" * 53, ()),
         (b">IO91SX/- " + b"A" * 54, ("text_too_long",)),
         (b">Hello\r\n", ("trailing_line_end",)),
@@ -65,6 +70,34 @@ def test_departures(info: bytes, departures: tuple[str, ...]) -> None:
     report = decode(info)
     assert report.departures == departures
     assert not isinstance(report, Unreadable)
+
+
+# Ch. 16: a locator of four or six, symbol table or overlay, symbol code, then a blank or nothing.
+@pytest.mark.parametrize(
+    ("info", "grid", "text"),
+    [
+        (b">IO91SX/-", "IO91SX", ""),
+        (b">IO91/-", "IO91", ""),
+        (b">IO91/- Hi", "IO91", " Hi"),
+        (b">IO913- Hi", "IO91", " Hi"),
+        (b">IO91SX/~ Hi", "IO91SX", " Hi"),
+        (b">IO91SX", "IO91", ""),  # S is an overlay and X a symbol
+        (b">IO91SX/", None, "IO91SX/"),
+        (b">IO91/", None, "IO91/"),
+        (b">IO91- - Hi", None, "IO91- - Hi"),
+        (b">IO91/  Hi", None, "IO91/  Hi"),
+        (b">IO91S/- Hi", None, "IO91S/- Hi"),
+        (b">IO91/-Hi", None, "IO91/-Hi"),
+    ],
+)
+def test_what_is_a_locator(info: bytes, grid: str | None, text: str) -> None:
+    report = decode(info)
+    assert isinstance(report, Status)
+    assert (report.grid, report.text) == (grid, text)
+
+
+def test_as_long_as_may_be_sent() -> None:
+    assert encode_status("A" * 62) == b">" + b"A" * 62
 
 
 def test_text_that_is_not_utf_8() -> None:

@@ -7,6 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ridgepost.aprs import decode, flat
+from ridgepost.aprs.symbol import is_symbol_code, is_symbol_table
 from ridgepost.aprs.symbol_names import describe
 
 # Words of the published tables (APRS 1.2c appendix 2) that the description must have: a row names
@@ -122,6 +123,18 @@ def test_alternate_table(code: str, word: str) -> None:
     assert word in describe("\\", code).lower()
 
 
+# Ch. 21: two tables, and overlays from 0-9 and A-Z; appendix 2: codes from ! to ~.
+def test_octets_of_symbols() -> None:
+    octets = [bytes([octet]) for octet in range(256)]
+    tables = b"".join(octet for octet in octets if is_symbol_table(octet)).decode()
+    assert set(tables) == {"/", "\\", *string.digits, *string.ascii_uppercase}
+    codes = b"".join(octet for octet in octets if is_symbol_code(octet)).decode()
+    assert set(codes) == {*string.ascii_letters, *string.digits, *string.punctuation}
+    for octets_of_none in (b"", b"//", b"--"):
+        assert not is_symbol_table(octets_of_none)
+        assert not is_symbol_code(octets_of_none)
+
+
 def test_symbols_of_source_addresses() -> None:
     # Ch. 21, SSID-Specified Icons, with their codes from appendix 2.
     icons = "aUfbYX's><OjRkv"
@@ -184,8 +197,15 @@ def test_overlay(table: str, code: str, name: str) -> None:
         ("D", "'", "drizzle"),
         ("I", "#", "gateway"),
         ("A", "#", "another frequency"),
+        ("N", "#", "WIDEn-N"),
+        ("R", "#", "RELAY only"),
+        ("S", "#", "state"),
+        ("W", "#", "WIDE and RELAY"),
+        ("1", "&", "one hop"),
         ("E", "0", "voice"),
         ("I", "0", "voice"),
+        ("W", "0", "voice"),
+        ("W", "a", "mail"),  # ch. 18, WinLINK
     ],
 )
 def test_overlay_with_a_meaning(table: str, code: str, word: str) -> None:

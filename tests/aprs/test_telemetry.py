@@ -128,6 +128,7 @@ def test_comment(tail: str, digital: str, comment: str) -> None:
         (b"T#005,199,.", "format", 10),
         (b"T#005,1,2,3,4,5,01102001", "format", 20),
         (b"T#005,1,2,3,4,5,Hill", "format", 16),
+        (b"T#005,1,2,3,4,5,01102 V", "format", 20),
         (b"T#005," + b"9" * 400, "format", 6),
     ],
 )
@@ -146,6 +147,11 @@ def test_where_reading_stopped(info: bytes, reason: str, offset: int) -> None:
     [
         ("PARM.", {"analog_names": (), "digital_names": ()}, ()),
         (
+            "PARM.A,B,C,D,E,F,G,H,I,J,K,L,M",
+            {"analog_names": tuple("ABCDE"), "digital_names": tuple("FGHIJKLM")},
+            (),
+        ),
+        (
             "PARM.A,B,C,D,E,F,G,H,I,J,K,L,M,N",
             {"digital_names": tuple("FGHIJKLM")},
             ("telemetry_definition_form",),
@@ -156,6 +162,7 @@ def test_where_reading_stopped(info: bytes, reason: str, offset: int) -> None:
         ("EQNS.0,1,0,x", {"coefficients": None}, ("telemetry_definition_form",)),
         ("EQNS.0,nan,0", {"coefficients": None}, ("telemetry_definition_form",)),
         ("EQNS.0,1e999,0", {"coefficients": None}, ("telemetry_definition_form",)),
+        ("EQNS." + ",".join("1" * 15), {"coefficients": ((1, 1, 1),) * 5}, ()),
         (
             "EQNS." + ",".join("1" * 16),
             {"coefficients": ((1, 1, 1),) * 5},
@@ -177,6 +184,16 @@ def test_definition(text: str, fields: dict[str, Any], departures: tuple[str, ..
     assert {name: getattr(report, name) for name in fields} == fields
     assert report.departures == departures
     assert report.text == text
+
+
+# Ch. 13: four letters of one of the definitions, and a dot.
+@pytest.mark.parametrize(
+    "text",
+    ["PARM", "PARM,Battery", "PARMS.Battery", "parm.Battery", "Road.Closed", "ROAD.", ".PARM", ""],
+)
+def test_no_definition(text: str) -> None:
+    report = decode(f":QZ1HILL  :{text}".encode())
+    assert report.kind == "message"
 
 
 # --- the two together ----------------------------------------------------------------------------
@@ -253,6 +270,14 @@ def test_nothing_defined() -> None:
     assert measured.project is None
 
 
+def test_a_sense_for_some_of_the_bits() -> None:
+    # Ours to choose, where BITS has fewer than eight: the rest is as if nothing were defined.
+    definitions = Definitions().updated(_definition("BITS.0010,Hill"))
+    measured = definitions.apply(_telemetry("T#005,1,2,3,4,5,00011010"))
+    active = [channel.active for channel in measured.digital]
+    assert active == [True, True, False, False, True, False, True, False]
+
+
 def test_a_newer_definition_replaces_the_old_one() -> None:
     definitions = _balloon().updated(_definition("PARM.Volt,,Temp"))
     measured = definitions.apply(_telemetry("T#005,199,000,255,073,123,01101001"))
@@ -286,6 +311,11 @@ def test_no_value_is_infinite() -> None:
             b"T#151,45.7,2.3,190,091,-7.3,00001100",
         ),
         ((0, [-0.0001, 0.0005, -1, 1234, 0], "00000000"), b"T#000,0,0.001,-1,1234,000,00000000"),
+        # The largest number, and the largest value with the decimals that we send.
+        (
+            (999, [999_999, 999_999.999, -999_999.999, 999, 1], "11111111"),
+            b"T#999,999999,999999.999,-999999.999,999,001,11111111",
+        ),
     ],
 )
 def test_encode(arguments: tuple[Any, ...], info: bytes) -> None:
@@ -337,6 +367,26 @@ def test_encode_the_balloon() -> None:
     expected = [text.replace(",.53", ",0.53") for text in _BALLOON]
     encoded = encode_definitions("N0QBF-11", _balloon())
     assert encoded == tuple(f":N0QBF-11 :{text}".encode() for text in expected)
+
+
+# Ch. 13: lists may stop early; thirteen names, five times three coefficients, a title of 23.
+@pytest.mark.parametrize(
+    ("definitions", "text"),
+    [
+        ({"analog_names": ("A", "B")}, "PARM.A,B"),
+        (
+            {"analog_units": tuple("ABCDE"), "digital_labels": tuple("FGHIJKLM")},
+            "UNIT.A,B,C,D,E,F,G,H,I,J,K,L,M",
+        ),
+        ({"coefficients": ((0, 100, -20),) * 5}, "EQNS." + ",".join(["0,100,-20"] * 5)),
+        ({"coefficients": ((0.0, 1e-7, 999e12),)}, "EQNS.0,0.0000001,999000000000000"),
+        ({"bit_sense": "10110000"}, "BITS.10110000"),
+        ({"project": "A" * 23}, "BITS.11111111," + "A" * 23),
+    ],
+)
+def test_encode_definitions(definitions: dict[str, Any], text: str) -> None:
+    infos = encode_definitions("QZ1HILL", Definitions(**definitions))
+    assert infos == (f":QZ1HILL  :{text}".encode(),)
 
 
 def test_nothing_to_encode() -> None:

@@ -68,6 +68,15 @@ def test_the_inner_field_is_not_changed() -> None:
     assert report.inner_info == b">Gr\xfc\xdfe\r\n"
 
 
+def test_the_longest_callsigns() -> None:
+    # AX.25 2.2 sec. 3.12: six characters, and an SSID up to 15.
+    report = decode(b"}QZ1SRC-15>QZ2DST-15,QZ3DIG-15,QZ3GAT-15*:>Test")
+    assert isinstance(report, ThirdParty)
+    assert (report.inner_source, report.inner_destination) == ("QZ1SRC-15", "QZ2DST-15")
+    assert report.inner_path == ("QZ3DIG-15", "QZ3GAT-15")
+    assert report.inner_used_count == 2
+
+
 def test_header_without_the_mark_of_the_gateway() -> None:
     report = decode(b"}QZ1SRC>APZ001,TCPIP,QZ3GATE:>Test")
     assert isinstance(report, ThirdParty)
@@ -78,10 +87,16 @@ def test_header_without_the_mark_of_the_gateway() -> None:
 @pytest.mark.parametrize(
     ("info", "reason", "offset"),
     [
+        (b"}", "too_short", 1),
         (b"}QZ1SRC", "no_destination", 7),
+        (b"}>APZ001,TCPIP,QZ3GATE*:>Test", "blank_callsign", 1),
+        (b"}QZ1SRC>APZ001,TCPIP,QZ3GATE*", "no_colon", 29),
+        (b"}Q:1>APZ001,TCPIP,QZ3GATE*", "no_colon", 26),
         (b"}QZ1SRC>:>Test", "blank_callsign", 8),
         (b"}QZ1SRC>APZ001,,QZ3GATE*:>Test", "blank_callsign", 15),
         (b"}QZ1SRC>APZ001,TCPIP,QZ3GATE-10X*:>Test", "callsign_too_long", 21),
+        # Six characters, a hyphen and an SSID of two are the most (AX.25 2.2 sec. 3.12).
+        (b"}QZ1SRC>APZ001,TCPIP,QZ3GAT-100*:>Test", "callsign_too_long", 21),
         (b"}QZ\x071>APZ001,TCPIP,QZ3GATE*:>Test", "callsign_characters", 1),
         (b"}QZ1SRC>APZ001*,TCPIP,QZ3GATE*:>Test", "callsign_characters", 8),
         # Eight digipeaters, the network and the gateway are the most there can be.
@@ -124,6 +139,8 @@ def test_what_may_be_gated(inner_path: bytes, gated: bool) -> None:
         (b"}QZ1SRC>APZ001,TCPIP,QZ3GATE*:>Test", False),
         (b"}QZ1SRC>APZ001,HFNET,QZ3GATE*:>Test", True),
         (b"}QZ1SRC>APZ001,TCPIP", False),  # unknown, since the header cannot be read
+        (b"!4903", True),  # no header at all, whatever else is wrong with it
+        (b">Test", True),
     ],
 )
 def test_one_layer_that_may_not_be_gated_is_enough(inner: bytes, gated: bool) -> None:
