@@ -233,8 +233,9 @@ def scripts() -> list[str]:
 
 
 def test_scripts_are_all_there() -> None:
-    known = ("deploy/try", "deploy/lock", "deploy/broker/certificates", "tests/run", ".ci/run")
-    assert set(known) <= set(scripts())
+    deploy = {f"deploy/{name}" for name in ("try", "lock", "install", "remove", "bundle")}
+    known = deploy | {"deploy/broker/certificates", "tests/run", ".ci/run"}
+    assert known <= set(scripts())
 
 
 @pytest.mark.parametrize("name", scripts())
@@ -273,6 +274,96 @@ def test_service_unit(tmp_path: Path) -> None:
             [analyze, "verify", copy], capture_output=True, text=True, check=False
         )
         assert (checked.returncode, checked.stderr) == (0, "")
+
+
+def test_the_service_is_closed_to_what_it_does_not_need() -> None:
+    """systemd's own judgement, 0 to 10: at most 1.5."""
+    analyze = shutil.which("systemd-analyze")
+    if analyze is None:
+        missing("systemd-analyze")
+    unit = ROOT / "deploy" / "ridgepost.service"
+    judged = subprocess.run(
+        [analyze, "security", "--offline=true", "--no-pager", unit],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    found = re.search(r"Overall exposure level for ridgepost.service: ([0-9.]+)", judged.stdout)
+    assert found, judged.stdout + judged.stderr
+    assert float(found[1]) <= 1.5
+
+
+# --- the installer ------------------------------------------------------------------------------
+
+
+def install(*words: str | Path, answers: str | None = None) -> subprocess.CompletedProcess[str]:
+    """deploy/install as far as it comes without being root."""
+    script = (ROOT / "deploy" / "install").read_text(encoding="utf-8")
+    # All that it would do to the machine comes behind this line.
+    start, _, _ = script.partition("# --- what is there ---")
+    start = start.replace('[ "$(id -u)" -eq 0 ]', "true").replace("${BASH_SOURCE[0]}", "$0")
+    more = 'read_answers; check_answers; for n in "${names[@]}"; do say "$n=${answer[$n]}"; done'
+    arguments: list[str | Path] = ["bash", "-c", start + more, str(ROOT / "deploy" / "install")]
+    return subprocess.run(
+        [*arguments, *words], capture_output=True, text=True, check=False, input=answers
+    )
+
+
+def answered(tmp_path: Path, text: str) -> subprocess.CompletedProcess[str]:
+    file = tmp_path / "answers"
+    file.write_text(text, encoding="utf-8")
+    return install("--answers", file)
+
+
+def test_answers_are_read(tmp_path: Path) -> None:
+    done = answered(tmp_path, "# mine\ncallsign = QZ1HUB-10\ntnc=usb:0403:6001\n\n broker = here")
+    assert (done.returncode, done.stderr) == (0, "")
+    assert done.stdout.splitlines() == [
+        "callsign=QZ1HUB-10",
+        "transmit=no",
+        "latitude=",
+        "longitude=",
+        "tnc=usb:0403:6001",
+        "broker=here",
+    ]
+
+
+def test_the_example_of_answers_can_be_used(tmp_path: Path) -> None:
+    text = (ROOT / "config" / "answers-example").read_text(encoding="utf-8")
+    done = answered(tmp_path, text)
+    assert done.returncode == 0, done.stderr
+    assert "transmit=no" in done.stdout
+    assert install("--questions").stdout == text
+
+
+@pytest.mark.parametrize(
+    ("text", "why"),
+    [
+        ("tnc = /dev/tnc\ncall = QZ1HUB", "line 2: no such answer"),
+        ("tnc", "line 1: expected NAME = VALUE"),
+        ("callsign = QZ1HUB-16\ntnc = /dev/tnc", "line 1: callsign"),
+        ("transmit = maybe", "line 1: transmit"),
+        ("transmit = yes\ntnc = /dev/tnc", "needs your callsign"),
+        ("latitude = 61.5\ntnc = /dev/tnc", "go together"),
+        ("callsign = QZ1HUB", "tnc: "),
+        ('tnc = /dev/tnc"; touch /tmp/x; "', "line 1: tnc"),
+        ("tnc = usb:04:6001", "line 1: tnc"),
+        ("broker = ftp://x\ntnc = /dev/tnc", "line 1: broker"),
+    ],
+)
+def test_answers_that_make_no_sense(tmp_path: Path, text: str, why: str) -> None:
+    done = answered(tmp_path, text)
+    assert done.returncode == 1
+    assert why in done.stderr
+
+
+@pytest.mark.parametrize("name", ["install", "remove", "bundle"])
+def test_unknown_arguments_are_refused(name: str) -> None:
+    done = subprocess.run(
+        [ROOT / "deploy" / name, "--what"], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 1
+    assert done.stderr.startswith(f"usage: deploy/{name}")
 
 
 # --- the package --------------------------------------------------------------------------------

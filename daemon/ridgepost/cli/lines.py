@@ -24,7 +24,7 @@ from ridgepost.bus.payloads import (
     RosterPayload,
 )
 from ridgepost.cli.output import plain
-from ridgepost.station.records import LineState, State
+from ridgepost.station.records import LineState, State, Watched
 
 Row = tuple[str, str, str, str]
 """When (RFC 3339), what, who and the rest; nothing in it is fit for a terminal yet."""
@@ -99,6 +99,8 @@ def _row(levels: list[str], payload: Any) -> Row | None:
         case ["roster", _]:
             member = _as(RosterPayload, payload)
             who = member.tactical or member.callsign
+            if member.state is Watched.EXPECTED:
+                return None  # dozens of lines at the start that tell nothing new
             return member.at, "roster", who, f"{member.state}: {member.why}"
         case ["link", _]:
             link = _as(LinkPayload, payload)

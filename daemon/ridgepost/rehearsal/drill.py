@@ -31,6 +31,7 @@ from ridgepost.service import Service
 from ridgepost.settings import (
     BusTable,
     LogbookTable,
+    MemberTable,
     PositionTable,
     Settings,
     StationTable,
@@ -279,6 +280,16 @@ class Drill:
             tnc=(TncTable(name=TNC, link=tnc.url),),
             bus=BusTable(broker=f"mqtt://{HOST}:{broker_port}", protocol="3.1.1"),
             logbook=LogbookTable(folder=str(self._folder)),
+            member=tuple(
+                MemberTable(
+                    callsign=plan.callsign,
+                    # Nobody writes a tactical call with a blank in it into a frame.
+                    tactical=plan.tactical.replace(" ", ""),
+                    interval_s=round(plan.beacons.interval_s),
+                )
+                for plan in scenario.stations
+                if not plan.repeats
+            ),
         )
 
     def _note(self, happenings: list[Happening]) -> None:

@@ -331,7 +331,7 @@ class Watch:
 
 def span(seconds: float) -> str:
     """A length of time for people: '45 s', '9 min', '2.5 h'."""
-    if seconds < 120:
+    if seconds < 180:
         return f"{seconds:.0f} s"
     if seconds < 7200:
         return f"{seconds / 60:.0f} min"
