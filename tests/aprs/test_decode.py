@@ -154,3 +154,13 @@ def test_a_flat_table_has_text_once() -> None:
     table = flat(decode(b":QZ2DST   :Gr\xfc\xdfe{12"))
     assert table["text"] == "Gr\xfc\xdfe"
     assert not {"text_octets", "text_octets_hex", "info", "info_hex"} & set(table)
+
+
+def test_a_flat_table_begins_and_ends_the_same() -> None:
+    """In a packet from another network too, whose inner field is there as a table only."""
+    for info in (b">Hello\r", b"}QZ1SRC>APZ001,TCPIP,QZ3GATE:>Hello\r"):
+        table = flat(decode(info))
+        assert (next(iter(table)), list(table)[-1]) == ("kind", "departures")
+        assert table["departures"]
+    assert table["inner"]["text"] == "Hello"
+    assert not {"inner_info", "inner_info_hex"} & set(table)

@@ -419,6 +419,11 @@ def test_binary_telemetry_has_five_octets() -> None:
     assert _read(_INFO + flag + values[:4]).telemetry_1_0_1 is None
 
 
+# The same: two octets are channels 1 and 3. That the others are 0 then is ours to choose.
+def test_telemetry_of_two_channels() -> None:
+    assert _read(_INFO + b"`72FE").telemetry_1_0_1 == (0x72, 0, 0xFE, 0, 0)
+
+
 # Ch. 10, Destination Address Field: six characters.
 @pytest.mark.parametrize("destination", ["S32UV", "S32UVT1", "S3!UVT", "S32AVT"])
 def test_no_latitude(destination: str) -> None:
