@@ -30,6 +30,8 @@ from ridgepost.station.records import (
     QueryAnswered,
     Received,
     State,
+    WatchChanged,
+    Watched,
 )
 
 TOPICS = Topics("QZ1HUB-10")
@@ -145,6 +147,17 @@ def test_mic_e_says_its_words_without_what_is_not_for_people() -> None:
         (LinkChanged(tnc="vhf", up=False, reason="gone"), "tnc       vhf        down: gone"),
         (Noticed(kind="emergency", text="help"), "notice    emergency  help"),
         (
+            WatchChanged(
+                callsign="QZ1SAG-2", tactical="SAG2", state=Watched.OVERDUE,
+                why="not heard for 9 min",
+            ),
+            "roster    SAG2       overdue: not heard for 9 min",
+        ),
+        (
+            WatchChanged(callsign="QZ1SAG-2", state=Watched.HEARD, why="heard direct"),
+            "roster    QZ1SAG-2   heard: heard direct",
+        ),
+        (
             Answered(
                 request="r", verb="send", digest="", accepted=False, field="to", why="no callsign"
             ),
@@ -161,6 +174,7 @@ def test_lines(record: AnyRecord, text: str) -> None:
     "record",
     [
         CopiesHeard(of=1, copies=2, paths=[]),
+        WatchChanged(callsign="QZ1SAG-2", state=Watched.EXPECTED, why="on the roster"),
         Answered(request="r", verb="send", digest="", accepted=True, message="m"),
     ],
 )

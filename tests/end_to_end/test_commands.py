@@ -147,3 +147,36 @@ def test_follow_survives_the_broker(site: Site) -> None:
     )
     site.broker.start()
     site.until(lambda: len([line for line in command.lines if "online" in line]) > 1, "more lines")
+
+
+def test_roster(site: Site) -> None:
+    """Who takes part: listed beside the settings, checked in and out, heard, and shown."""
+    tnc = site.tnc()
+    site.configure(tnc, more='[roster]\nfile = "event.csv"\n')
+    event = "callsign,tactical,role,interval_s\nQZ1MED,AID1,medic,300\n"
+    (site.settings.parent / "event.csv").write_text(event, encoding="utf-8")
+    site.start_up()
+
+    def run(*words: str) -> Program:
+        command = site.command(*words, "--settings", site.settings)
+        command.ended()
+        return command
+
+    assert run("checkin", SAG.lower(), "relay", "driver", "--as", "sag1").ended() == 0
+    refused = run("checkin", "QZ1NEW", "--as", "AID1")
+    assert refused.ended() == 1
+    tnc.heard(f"{SAG}>APZ001,QZ1RDG*:!6130.00N/14912.00W>090/027")
+    site.until(lambda: site.bus.find(f"roster/{SAG}", state="heard"), "the station to be heard")
+    shown = run("roster")
+    assert shown.ended() == 0
+    rows = [re.sub(r"\d+ s", "N s", re.sub(r" +", " ", line)).strip() for line in shown.lines]
+    assert rows == [
+        "AID1 QZ1MED medic expected N s on the roster",
+        f"SAG1 {SAG} relay driver heard N s heard via QZ1RDG",
+        "61.5000 -149.2000, 50 km/h, N s ago, via QZ1RDG",
+    ]
+    assert all(len(line) <= 80 for line in shown.lines)
+    assert run("checkout", "sag1").ended() == 0
+    assert run("checkout", "sag1").ended() == 1
+    as_json = [json.loads(line) for line in run("roster", "--json").lines]
+    assert [row["payload"]["callsign"] for row in as_json] == ["QZ1MED"]

@@ -412,16 +412,17 @@ class Site:
         station: str = "transmit = true",
         bus: str = "",
         broker: str | None = None,
+        more: str = "",
     ) -> None:
-        """Write the settings; a TNC may come with more lines for its table."""
+        """Write the settings, and `more` tables; a TNC may come with more lines for its table."""
         url = f"mqtt://127.0.0.1:{self.broker.port}" if broker is None else broker
         tables = ""
         for item in tncs:
-            tnc, more = (item, "") if isinstance(item, Tnc) else item
-            tables += f'[[tnc]]\nname = "{tnc.path.name}"\nlink = "{tnc.link}"\n{FAST}{more}\n'
+            tnc, keys = (item, "") if isinstance(item, Tnc) else item
+            tables += f'[[tnc]]\nname = "{tnc.path.name}"\nlink = "{tnc.link}"\n{FAST}{keys}\n'
         self.settings.write_text(
             f'[station]\ncallsign = "{HUB}"\n{station}\n{tables}'
-            f'[bus]\nbroker = "{url}"\n{bus}\n[logbook]\nfolder = "{self.logbook}"\n',
+            f'[bus]\nbroker = "{url}"\n{bus}\n[logbook]\nfolder = "{self.logbook}"\n{more}',
             encoding="utf-8",
         )
 
