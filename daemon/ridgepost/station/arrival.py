@@ -21,7 +21,12 @@ class Arrival(msgspec.Struct, frozen=True):
 
 def path_list(frame: Frame) -> list[str]:
     """The digipeaters, the last used one with an asterisk: ['Q1DIG*', 'WIDE2-1']."""
-    path = list(frame.path)
-    if not frame.direct:
-        path[len(path) - 1 - frame.repeated[::-1].index(True)] += "*"
-    return path
+    return path_shown(frame.path, frame.repeated)
+
+
+def path_shown(path: tuple[str, ...], repeated: tuple[bool, ...]) -> list[str]:
+    """The same from the digipeaters and their H bits."""
+    shown = list(path)
+    if True in repeated:
+        shown[len(shown) - 1 - repeated[::-1].index(True)] += "*"
+    return shown

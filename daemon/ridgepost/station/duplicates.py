@@ -6,13 +6,12 @@ the path and may use up the destination's SSID (APRS 1.2 ch. 4), nothing else.
 
 import math
 from collections import OrderedDict
-from dataclasses import dataclass
 
 import msgspec
 
 from ridgepost.radio.ax25 import Frame
 from ridgepost.radio.callsign import base_call
-from ridgepost.station.arrival import path_list
+from ridgepost.station.arrival import path_shown
 from ridgepost.station.channel import Port
 from ridgepost.station.tuning import Tuning
 
@@ -41,15 +40,16 @@ class Closed(msgspec.Struct, frozen=True):
     paths: list[str]
 
 
-@dataclass(slots=True)
-class _Recent:
+_Way = tuple[tuple[str, ...], tuple[bool, ...]]
+"""The path of a copy, and its H bits: frames that came the same way share them."""
+
+
+class _Recent(msgspec.Struct, gc=False):
     seq: int
     closes_s: float
     last_copy_s: float
-    transmitters: list[tuple[str, Port]]
-    frames: list[Frame]
-    """One for each path."""
-
+    transmitters: tuple[tuple[str, Port], ...]
+    ways: tuple[_Way, ...]
     copies: int = 1
 
 
@@ -75,7 +75,8 @@ class Duplicates:
             if len(self._recent) >= self._tuning.recent_frames:
                 self._finish_oldest(self._closed_early)
             closes_s = now_s + self._tuning.duplicate_window_s
-            self._recent[key] = _Recent(seq, closes_s, now_s, [transmitter], [frame])
+            way = (frame.path, frame.repeated)
+            self._recent[key] = _Recent(seq, closes_s, now_s, (transmitter,), (way,))
             self._next_close_s = min(self._next_close_s, closes_s)
             return Hearing(seq, first=True, sent_again=False)
         recent.copies += 1
@@ -83,13 +84,12 @@ class Duplicates:
         sent_again = late or transmitter in recent.transmitters
         if sent_again:
             # Repeats of this transmission are not further ones.
-            recent.transmitters.clear()
-        recent.transmitters.append(transmitter)
+            recent.transmitters = ()
+        recent.transmitters += (transmitter,)
         recent.last_copy_s = now_s
-        if len(recent.frames) < PATHS_KEPT:
-            way = (frame.path, frame.repeated)
-            if all((one.path, one.repeated) != way for one in recent.frames):
-                recent.frames.append(frame)
+        way = (frame.path, frame.repeated)
+        if way not in recent.ways and len(recent.ways) < PATHS_KEPT:
+            recent.ways += (way,)
         return Hearing(recent.seq, first=False, sent_again=sent_again)
 
     def close(self, now_s: float) -> list[Closed]:
@@ -111,5 +111,5 @@ class Duplicates:
         first = next(iter(self._recent.values()), None)
         self._next_close_s = math.inf if first is None else first.closes_s
         if recent.copies > 1:
-            paths = list(dict.fromkeys(",".join(path_list(frame)) for frame in recent.frames))
-            closed.append(Closed(recent.seq, recent.copies, paths))
+            paths = dict.fromkeys(",".join(path_shown(*way)) for way in recent.ways)
+            closed.append(Closed(recent.seq, recent.copies, list(paths)))
