@@ -245,3 +245,31 @@ def test_a_full_roster_takes_nobody_more() -> None:
     rig = Rig(WITH_ROSTER, tuning)
     assert not check_in(rig).accepted
     assert check_in(rig, SAG, role="sweep").accepted
+
+
+@pytest.mark.parametrize("interval_s", [None, 3600.0])
+def test_another_interval_holds_at_once(interval_s: float | None) -> None:
+    """The silence that the old one allowed is over then, and means nothing any more."""
+    rig = Rig(WITH_ROSTER)
+    report(rig, 3)
+    assert check_in(rig, SAG, tactical="SAG2", interval_s=interval_s).accepted
+    rig.advance(1800.0)
+    assert states(rig)[-1] is Watched.HEARD
+
+
+def test_an_interval_given_later_holds_for_who_was_heard_already() -> None:
+    rig = Rig(WITH_ROSTER)
+    rig.hear_info(MED, HERE)
+    rig.advance(600.0)
+    assert states(rig, MED)[-1] is Watched.HEARD
+    assert check_in(rig, MED, tactical="AID1", interval_s=EVERY_S).accepted
+    rig.advance(3600.0)
+    assert states(rig, MED)[-1] is Watched.OVERDUE
+
+
+def test_another_role_does_not_unlearn_the_interval() -> None:
+    rig = Rig(msgspec.structs.replace(WITH_ROSTER, roster=(Member(callsign=SAG),)))
+    report(rig, 60)
+    assert check_in(rig, SAG, role="sweep").accepted
+    rig.advance(600.0)
+    assert states(rig)[-1] is Watched.OVERDUE

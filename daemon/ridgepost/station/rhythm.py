@@ -77,6 +77,12 @@ class Rhythm:
         self._last_report_s: float | None = None
         self._listening_from_s: float | None = None
 
+    def report_every(self, interval_s: float | None) -> None:
+        """Another interval is given, or None, to be learnt: losses are counted anew."""
+        if interval_s != self._given_s:
+            self._given_s = interval_s
+            self.loss = Loss(self._tuning, self._channel)
+
     def resume(self, at_s: float) -> None:
         """Nobody listened for a while: what came meanwhile was not lost, and silence counts anew
         from now on."""

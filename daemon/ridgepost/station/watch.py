@@ -104,6 +104,7 @@ class Watch:
         self._apply_member(record)
         watched = self._members[member.callsign]
         self._change(watched, watched.state or Watched.EXPECTED, "checked in", now)
+        self._schedule(watched)
 
     def check_out(self, callsign: str, client: str, now: Moment) -> None:
         """Take a station off the roster."""
@@ -205,12 +206,12 @@ class Watch:
 
     def _admit(self, member: Member) -> None:
         known = self._members.get(member.callsign)
-        rhythm = Rhythm(self._tuning, member.interval_s, self._channel_loss)
-        self._members[member.callsign] = watched = _Watched(member, rhythm)
-        if known is not None:
-            watched.state, watched.notice = known.state, known.notice
-            watched.via, watched.place = known.via, known.place
-            rhythm.last_s = known.rhythm.last_s
+        if known is None:
+            rhythm = Rhythm(self._tuning, member.interval_s, self._channel_loss)
+            self._members[member.callsign] = _Watched(member, rhythm)
+        else:
+            known.member = member
+            known.rhythm.report_every(member.interval_s)
 
     def _apply_member(self, record: MemberChanged) -> None:
         if record.callsign not in self._members and self.full:
@@ -260,16 +261,21 @@ class Watch:
             self._due.put(watched.member.callsign, due_s)
 
     def _judge(self, watched: _Watched, now: Moment) -> None:
-        overdue_s = watched.rhythm.due_s(self._setup.overdue_chance)
-        if overdue_s is not None and overdue_s <= now.mono_s:
+        late_chance = self._tuning.late_chance
+        if self._is_over(watched, self._setup.overdue_chance, now):
             watched.notice = self._journal.upcoming_id()
             text = f"{self._who(watched)} {self._silence(watched, now)}{self._where(watched, now)}"
             about = watched.member.callsign
             self._journal.write(Noticed(kind=OVERDUE, about=about, text=text), now)
             self._change(watched, Watched.OVERDUE, self._silence(watched, now), now)
-        elif watched.state is Watched.HEARD:
+        elif watched.state is Watched.HEARD and self._is_over(watched, late_chance, now):
             self._change(watched, Watched.LATE, self._silence(watched, now), now)
         self._schedule(watched)
+
+    def _is_over(self, watched: _Watched, level: float, now: Moment) -> bool:
+        # Judged anew: the losses of others, which count a little, have been counted on meanwhile.
+        due_s = watched.rhythm.due_s(level)
+        return due_s is not None and due_s <= now.mono_s
 
     def _settle_notice(self, watched: _Watched, now: Moment) -> None:
         if watched.notice:
