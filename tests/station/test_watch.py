@@ -168,6 +168,18 @@ def test_a_restart_knows_it_all_again(away_s: float) -> None:
     assert latest(rig).notice == ""
 
 
+def test_a_restart_after_a_night_judges_who_was_heard_the_day_before() -> None:
+    """The frames themselves are too old to be read again."""
+    rig = Rig(WITH_ROSTER)
+    report(rig, 60)
+    start_anew(rig, 12 * 3600.0)
+    assert states(rig)[-1] is Watched.HEARD
+    rig.advance(EVERY_S)
+    assert notices(rig) == []
+    rig.advance(3600.0)
+    assert states(rig)[-1] is Watched.OVERDUE
+
+
 def test_who_is_not_on_the_roster_any_more_goes_off() -> None:
     rig = Rig(WITH_ROSTER)
     report(rig, 60)

@@ -89,6 +89,11 @@ class Rhythm:
         self._last_report_s = None
         self._listening_from_s = at_s
 
+    def was_heard(self, at_s: float) -> None:
+        """It was heard at `at_s`, or later; no more is known of that."""
+        if self.last_s is None or self.last_s < at_s:
+            self.last_s = at_s
+
     def heard(self, at_s: float, *, report: bool) -> None:
         """Anything of the station was heard; `report` if it is one that it sends by itself."""
         self.last_s = at_s

@@ -179,7 +179,7 @@ class Station:
                 case MemberChanged():
                     self._watch.apply_member(record)
                 case WatchChanged():
-                    self._watch.apply(record)
+                    self._watch.apply(record, at_s)
                 case Noticed():
                     self._alarms.apply(record, at_s)
                 case Heard():

@@ -184,8 +184,8 @@ class Watch:
         else:
             self._drop(record.callsign)
 
-    def apply(self, record: WatchChanged) -> None:
-        """What was known of somebody in an earlier run."""
+    def apply(self, record: WatchChanged, at_s: float) -> None:
+        """What was known of somebody in an earlier run, at `at_s`."""
         watched = self._members.get(record.callsign)
         if record.state is Watched.OFF:
             self._strangers.pop(record.callsign, None)
@@ -195,6 +195,9 @@ class Watch:
             self._strangers.pop(record.callsign, None)
             watched.state = record.state
             watched.notice = record.notice
+            watched.via = record.via
+            if record.silent_s is not None:
+                watched.rhythm.was_heard(at_s - record.silent_s)
 
     def recall(self, callsign: str, report: aprs.Report, via: str, at_s: float) -> None:
         """A frame was heard in an earlier run."""
