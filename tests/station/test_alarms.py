@@ -4,9 +4,11 @@ import pytest
 
 from ridgepost import aprs
 from ridgepost.station.asks import Clear
+from ridgepost.station.effects import Transmit
 from ridgepost.station.records import Noticed, Precedence
 from ridgepost.station.tuning import Tuning
-from station.rig import MED, RIDGE, SAG, SETUP, US, Rig
+from ridgepost.station.unseen import NOTICES_KEPT
+from station.rig import MED, RIDGE, SAG, SETUP, US, Rig, frame_of
 
 TUNING = Tuning()
 PLACE = aprs.Place(latitude_deg=61.5, longitude_deg=-149.2, symbol_table="/", symbol_code=">")
@@ -90,6 +92,20 @@ def test_it_stays_over_a_restart() -> None:
     assert rig.ask(Clear(request="c", notice=emergencies(rig)[0].notice)).accepted
 
 
+def test_a_notice_that_is_pushed_out_hides_nothing() -> None:
+    """It cannot be cleared any more, and must not stand for an emergency that nobody can see."""
+    rig = Rig(SETUP)
+    rig.hear_info(SAG, ">EMERGENCY")
+    (first,) = emergencies(rig)
+    not_taken = Transmit("vhf", 0, frame_of(US, ">here"))
+    for _ in range(NOTICES_KEPT):
+        rig.take(rig.station.not_sent(not_taken, rig.now))
+    rig.advance(TUNING.alarm_gap_s + 60)
+    rig.hear_info(SAG, ">EMERGENCY still")
+    assert [notice.about for notice in emergencies(rig)].count(SAG) == 2
+    assert not rig.ask(Clear(request="c", notice=first.notice)).accepted
+
+
 def test_our_own_traffic_of_that_precedence() -> None:
     rig = Rig(SETUP)
     rig.send(MED, "Ambulance to post 4", Precedence.PRIORITY)
@@ -104,4 +120,3 @@ def test_many_callsigns_cost_no_memory() -> None:
     for number in range(600):
         rig.hear_info(f"QZ{number:04}", ">EMERGENCY")
     assert len(rig.station._alarms._raised) <= 256
-    assert len(rig.station._alarms._open) <= 256

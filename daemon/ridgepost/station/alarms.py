@@ -13,6 +13,7 @@ from ridgepost.station.journal import Journal
 from ridgepost.station.moment import Moment
 from ridgepost.station.records import Noticed
 from ridgepost.station.tuning import Tuning
+from ridgepost.station.unseen import Unseen
 
 EMERGENCY = "emergency"
 """The kind of the notices."""
@@ -24,16 +25,14 @@ _WORD = re.compile(r"\bEMERGENCY\b")
 
 
 class Alarms:
-    """Raises notices. Bounded by STATIONS_KEPT."""
+    """Raises notices. Bounded by STATIONS_KEPT. `notices` are those that can still be cleared."""
 
-    def __init__(self, tuning: Tuning, journal: Journal) -> None:
+    def __init__(self, tuning: Tuning, journal: Journal, notices: Unseen[Noticed]) -> None:
         self._tuning = tuning
         self._journal = journal
+        self._notices = notices
         self._raised: OrderedDict[str, tuple[str, float]] = OrderedDict()
         """By station its latest notice and when it was raised or cleared."""
-
-        self._open: dict[str, str] = {}
-        """The station of each notice that is not cleared."""
 
     def hear(self, callsign: str, name: str, report: aprs.Report, via: str, now: Moment) -> None:
         """A report was heard; `name` is what people call the station, `via` a digipeater or ''."""
@@ -43,7 +42,7 @@ class Alarms:
         raised = self._raised.get(callsign)
         if raised is not None:
             notice, at_s = raised
-            if notice in self._open or now.mono_s - at_s < self._tuning.alarm_gap_s:
+            if notice in self._notices or now.mono_s - at_s < self._tuning.alarm_gap_s:
                 return
         text = f"{name}: {what}{_where(report)}, heard {f'via {via}' if via else 'direct'}"
         self.say(callsign, text, now)
@@ -62,16 +61,15 @@ class Alarms:
             return
         self._raised[record.about] = (record.notice, at_s)
         self._raised.move_to_end(record.about)
-        self._open[record.notice] = record.about
         if len(self._raised) > STATIONS_KEPT:
-            _, (notice, _) = self._raised.popitem(last=False)
-            self._open.pop(notice, None)
+            self._raised.popitem(last=False)
 
     def cleared(self, notice: str, at_s: float) -> None:
         """Somebody has dealt with a notice."""
-        callsign = self._open.pop(notice, None)
-        if callsign is not None:
-            self._raised[callsign] = (notice, at_s)
+        for callsign, (raised, _) in self._raised.items():
+            if raised == notice:
+                self._raised[callsign] = (notice, at_s)
+                return
 
 
 def _emergency_in(report: aprs.Report) -> str | None:

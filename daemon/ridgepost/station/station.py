@@ -133,7 +133,7 @@ class Station:
         self._unread: Unseen[Received] = Unseen(MESSAGES_KEPT)
         self._notices: Unseen[Noticed] = Unseen(NOTICES_KEPT)
         self._watch = Watch(setup, tuning, self._journal)
-        self._alarms = Alarms(tuning, self._journal)
+        self._alarms = Alarms(tuning, self._journal, self._notices)
         self._desk = Desk(
             setup,
             tuning,
