@@ -115,6 +115,13 @@ def test_our_own_traffic_of_that_precedence() -> None:
     assert notice.text == f'EMERGENCY traffic for {MED}, "Ambulance to post 4 now"'
 
 
+def test_our_own_traffic_hides_no_emergency_of_the_addressee() -> None:
+    rig = Rig(SETUP)
+    rig.send(SAG, "Ambulance to post 4 now", Precedence.EMERGENCY)
+    hear_mice(rig)
+    assert [notice.about for notice in emergencies(rig)] == [US, SAG]
+
+
 def test_many_callsigns_cost_no_memory() -> None:
     rig = Rig(SETUP)
     for number in range(600):

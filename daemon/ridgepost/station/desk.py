@@ -227,7 +227,8 @@ class Desk:
         if ask.precedence is Precedence.EMERGENCY:
             by = f" by {ask.client}" if ask.client else ""
             text = f'EMERGENCY traffic{by} for {self._watch.name_of(to)}, "{ask.text}"'
-            self._alarms.say(to, text, now)
+            # About us: that of the addressee is a matter of its own, and must not wait for this.
+            self._alarms.say(self._setup.callsign, text, now)
         return _Done(
             message=messages[0],
             messages=messages if len(messages) > 1 else [],
