@@ -115,6 +115,21 @@ def test_our_own_traffic_of_that_precedence() -> None:
     assert notice.text == f'EMERGENCY traffic for {MED}, "Ambulance to post 4 now"'
 
 
+def test_what_a_gateway_brings_was_not_heard_direct() -> None:
+    """Third-party format, APRS 1.2c ch. 17."""
+    rig = Rig(SETUP)
+    rig.hear_info("QZ3GAT", f"}}{SAG}>APZ001,TCPIP,QZ3GAT*:>EMERGENCY")
+    (notice,) = emergencies(rig)
+    assert notice.about == SAG
+    assert notice.text.endswith("heard via QZ3GAT")
+
+
+def test_our_own_words_that_a_gateway_brings_back_raise_nothing() -> None:
+    rig = Rig(SETUP)
+    rig.hear_info("QZ3GAT", f"}}{US}>APZ001,TCPIP,QZ3GAT*::{MED:9}:EMERGENCY at post 4{{1")
+    assert emergencies(rig) == []
+
+
 def test_our_own_traffic_hides_no_emergency_of_the_addressee() -> None:
     rig = Rig(SETUP)
     rig.send(SAG, "Ambulance to post 4 now", Precedence.EMERGENCY)

@@ -35,7 +35,8 @@ class Alarms:
         """By station its latest notice and when it was raised or cleared."""
 
     def hear(self, callsign: str, name: str, report: aprs.Report, via: str, now: Moment) -> None:
-        """A report was heard; `name` is what people call the station, `via` a digipeater or ''."""
+        """A report was heard; `name` is what people call the station, `via` a digipeater,
+        a gateway or ''."""
         what = _emergency_in(report)
         if what is None:
             return

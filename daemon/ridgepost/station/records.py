@@ -367,7 +367,7 @@ class WatchChanged(Record, frozen=True, kw_only=True, tag="watch"):
     course_deg: float | None = None
     speed_knots: float | None = None
     via: str = ""
-    """The digipeater that it was last heard from, '' if it was heard direct."""
+    """The digipeater or gateway that it was last heard from, '' if it was heard direct."""
 
     notice: str = ""
     """The name of the notice that tells of its silence, while there is one."""

@@ -346,10 +346,10 @@ class Station:
                 self._contention.note(port, frame.source, now.mono_s)
             self._read(report, frame.source, arrival, now)
             self._outbound.addressee_heard(frame.source, now)
-            author, said = _author(frame, report)
-            via = "" if frame.direct else frame.heard_from
-            self._watch.hear(author, said, via, now)
-            self._alarms.hear(author, self._watch.name_of(author), said, via, now)
+            author, said, via = _author(frame, report)
+            if author != self.setup.callsign:
+                self._watch.hear(author, said, via, now)
+                self._alarms.hear(author, self._watch.name_of(author), said, via, now)
         elif self._heard.port_of(frame.source) is None:
             # The first copy came in on a port that only listens.
             self._note_heard(frame.source, port, now, direct=frame.direct, via=frame.used)
@@ -368,8 +368,9 @@ class Station:
             self._heard.note(frame.source, port, at_s, direct=frame.direct, via=frame.used)
         if len(self._watch):
             report = aprs.decode(frame.info, frame.source, frame.destination)
-            author, said = _author(frame, report)
-            self._watch.recall(author, said, "" if frame.direct else frame.heard_from, at_s)
+            author, said, via = _author(frame, report)
+            if author != self.setup.callsign:
+                self._watch.recall(author, said, via, at_s)
 
     def _hear_own(self, frame: ax25.Frame, port: Port, now: Moment) -> None:
         """Our own frame came back; if through a digipeater, that one has it."""
@@ -445,8 +446,10 @@ class Station:
                 pass  # logged and published as heard; no decision depends on it
 
 
-def _author(frame: ax25.Frame, report: aprs.Report) -> tuple[str, aprs.Report]:
-    """Who wrote a report, and the report itself, without the header of a gateway."""
-    if isinstance(report, aprs.ThirdParty):
-        return report.inner_source, report.inner
-    return frame.source, report
+def _author(frame: ax25.Frame, report: aprs.Report) -> tuple[str, aprs.Report, str]:
+    """Who wrote a report, the report itself without the headers of gateways, and the digipeater or
+    gateway that it was heard from, '' if it was heard direct."""
+    author, via = frame.source, "" if frame.direct else frame.heard_from
+    while isinstance(report, aprs.ThirdParty):
+        author, report, via = report.inner_source, report.inner, frame.source
+    return author, report, via

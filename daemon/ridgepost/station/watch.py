@@ -129,7 +129,7 @@ class Watch:
                 self._due.drop(watched.member.callsign)
 
     def hear(self, callsign: str, report: aprs.Report, via: str, now: Moment) -> None:
-        """A frame of a station was heard, `via` a digipeater or '' direct."""
+        """A frame of a station was heard, `via` a digipeater or gateway, '' direct."""
         watched = self._members.get(callsign)
         if watched is None:
             return
