@@ -366,6 +366,99 @@ def test_unknown_arguments_are_refused(name: str) -> None:
     assert done.stderr.startswith(f"usage: deploy/{name}")
 
 
+def part_of_install(first: str, last: str = "") -> str:
+    """What stands in deploy/install between two of its headings."""
+    script = (ROOT / "deploy" / "install").read_text(encoding="utf-8")
+    _, _, part = script.partition(f"# --- {first} ---")
+    return f"#{part.partition(f'# --- {last} ---')[0]}" if last else f"#{part}"
+
+
+def bash(*lines: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        ["bash", "-c", "\n".join(lines)], capture_output=True, text=True, check=False
+    )
+
+
+@pytest.mark.parametrize(
+    ("answer", "wanted"),
+    [("[broker]=here", True), ("[broker]=mqtt://10.0.0.1", False), ("", False)],
+)
+def test_a_broker_is_fetched_only_where_one_is_to_be(answer: str, wanted: bool) -> None:
+    """An upgrade asks nothing, and takes the machine as it is."""
+    done = bash(
+        "set -euo pipefail",
+        "root=/nonexistent",
+        "say() { printf '%s\\n' \"$@\"; }",
+        # Python is there, mosquitto is not.
+        'command() { [ "$2" = python3 ]; }',
+        "python3() { :; }",
+        "apt-get() { :; }",
+        f"declare -A answer=({answer})",
+        part_of_install("what is there", "the program"),
+        "require_packages",
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    assert ("mosquitto" in done.stdout) is wanted
+
+
+def test_an_installation_that_broke_off_is_begun_again(tmp_path: Path) -> None:
+    """Settings that are there say that the broker's part is done, too."""
+    python = tmp_path / "current" / "bin" / "python"
+    python.parent.mkdir(parents=True)
+    python.write_text(f'#!/bin/sh\nPYTHONPATH={ROOT}/daemon exec {sys.executable} "$@"\n')
+    python.chmod(0o755)
+    done = bash(
+        "set -euo pipefail",
+        f"root={ROOT} PROGRAM={tmp_path} ETC={tmp_path} SETTINGS={tmp_path}/ridgepost.toml",
+        f"STATE={tmp_path} OWNER=x answers=given",
+        "say() { printf '%s\\n' \"$@\"; }",
+        "declare -A answer=([callsign]=QZ1HUB-10 [transmit]=no [latitude]='' [broker]=here)",
+        "answer[tnc]=127.0.0.1:8001",
+        part_of_install("settings", "the broker"),
+        "running_systemd() { false; }",
+        "for name in read_answers check_answers require_packages install_program make_user"
+        ' write_rule chown install; do eval "$name() { :; }"; done',
+        "set_up_broker() { say 'no broker' >&2; false; }",
+        part_of_install("and now"),
+    )
+    assert done.returncode != 0
+    assert done.stderr == "no broker\n"
+    assert not (tmp_path / "ridgepost.toml").exists()
+
+
+@pytest.mark.parametrize("everything", [False, True])
+def test_what_is_removed_can_be_installed_again(tmp_path: Path, everything: bool) -> None:
+    """With the settings stays what deploy/install makes from the answers alone."""
+    kept = ("SETTINGS", "RULE", "BROKER_CONF", "BROKER_ACCESS", "BROKER_PASSWORDS")
+    gone = ("UNIT", "MODULES", "COMMAND")
+    places = [f"{name}={tmp_path}/{name}" for name in (*kept, *gone)]
+    for name in (*kept, *gone):
+        (tmp_path / name).touch()
+    (tmp_path / "etc").mkdir()
+    script = (ROOT / "deploy" / "remove").read_text(encoding="utf-8")
+    places += [f"OWNER=no-such-user ETC={tmp_path}/etc STATE={tmp_path}/log PROGRAM={tmp_path}/opt"]
+    places += [f"SETTINGS={tmp_path}/etc/SETTINGS"]
+    (tmp_path / "SETTINGS").rename(tmp_path / "etc" / "SETTINGS")
+    for old, new in (
+        ('. "$root/deploy/places.sh"', "\n".join(places)),
+        ('[ "$(id -u)" -eq 0 ]', "true"),
+        ("${BASH_SOURCE[0]}", str(ROOT / "deploy" / "remove")),
+        ("/run/systemd", f"{tmp_path}/none"),
+        ("/etc/systemd", f"{tmp_path}/none"),
+    ):
+        assert old in script
+        script = script.replace(old, new)
+    done = subprocess.run(
+        ["bash", "-c", script, "remove", *(["--all"] if everything else [])],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    left = {path.name for path in tmp_path.rglob("*") if path.is_file()}
+    assert left == (set() if everything else set(kept))
+
+
 # --- the package --------------------------------------------------------------------------------
 
 
