@@ -29,7 +29,6 @@ GROUPS = {
     "build": "constraints-build.txt",
     "runtime": "constraints.txt",
     "broker": "constraints-broker.txt",
-    "network": "constraints-network.txt",
     "dev": "constraints-dev.txt",
 }
 
@@ -190,7 +189,7 @@ def test_groups_lock_the_same_versions() -> None:
 
 def test_gateway_carries_no_development_tools() -> None:
     tools = {canonicalize_name(requirement.name) for requirement in direct("dev")}
-    carried = locked("runtime").keys() | locked("broker").keys() | locked("network").keys()
+    carried = locked("runtime").keys() | locked("broker").keys()
     assert not tools & carried
 
 
@@ -211,7 +210,7 @@ def test_imports_are_declared() -> None:
             elif isinstance(node, ast.ImportFrom) and node.level == 0 and node.module:
                 imported.add(node.module.partition(".")[0])
     providers = importlib.metadata.packages_distributions()
-    groups = ("runtime", "broker", "network")
+    groups = ("runtime", "broker")
     declared = {canonicalize_name(r.name) for group in groups for r in direct(group)}
     undeclared = {
         name
