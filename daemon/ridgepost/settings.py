@@ -522,8 +522,9 @@ def find_settings(named: Path | None) -> Path:
 
 
 def load_settings(path: Path) -> Settings:
-    """Read and check a settings file, and the roster that it names. Raises `SettingsError` naming
-    the file and every mistake.
+    """Read and check a settings file, without the roster that it may name (see `roster.load_all`).
+
+    Raises `SettingsError` naming the file and every mistake.
 
     Paths in the settings that are not absolute count from the folder of the file.
     """

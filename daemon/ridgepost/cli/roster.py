@@ -63,12 +63,12 @@ def _where(member: RosterPayload, place: PlacePayload | None) -> str:
     if place is not None:
         longitude_deg, latitude_deg = place.geometry.coordinates
         known = place.properties
-        speed_kmh, at, via = known.speed_kmh, known.at, known.via
+        speed_kmh, when, via = known.speed_kmh, f", {age(known.at)} ago", known.via
     elif member.latitude_deg is not None and member.longitude_deg is not None:
         latitude_deg, longitude_deg = member.latitude_deg, member.longitude_deg
-        speed_kmh, at, via = member.speed_kmh, member.at, member.via
+        speed_kmh, when, via = member.speed_kmh, "", member.via  # older than the change
     else:
         return "no position"
     speed = f", {speed_kmh:.0f} km/h" if speed_kmh else ""
     way = f"via {via}" if via else "direct"
-    return f"{latitude_deg:.4f} {longitude_deg:.4f}{speed}, {age(at)} ago, {way}"
+    return f"{latitude_deg:.4f} {longitude_deg:.4f}{speed}{when}, {way}"

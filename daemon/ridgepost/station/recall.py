@@ -84,6 +84,7 @@ class Recall:
                 self._notices.pop(record.notice, None)
             case MemberChanged():
                 self._members[record.callsign] = (record, at_s)
+                self._members.move_to_end(record.callsign)
                 if len(self._members) > MEMBERS_KEPT:
                     self._members.popitem(last=False)
             case WatchChanged() if record.state is Watched.OFF:
